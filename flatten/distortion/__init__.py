@@ -1,0 +1,1 @@
+"""What the flat material must do: principal strains, limits, advice."""

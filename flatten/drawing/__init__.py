@@ -1,0 +1,1 @@
+"""Templates and lay plans to ink on layers, and ink to pages."""

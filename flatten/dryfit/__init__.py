@@ -1,0 +1,1 @@
+"""The flat pieces joined again and compared with the cast."""

@@ -1,0 +1,1 @@
+"""Array kernels that know nothing of the trade: triangles, topology, curves, polygons."""

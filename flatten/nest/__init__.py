@@ -1,0 +1,1 @@
+"""Templates on the stock, and what to buy."""

@@ -1,0 +1,1 @@
+"""Cast and network to panels: cut, pair the edges, name, check, offset."""

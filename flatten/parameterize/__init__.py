@@ -1,0 +1,1 @@
+"""Panels to the plane: conformal start, then the least peak strain."""

@@ -1,0 +1,1 @@
+"""Frozen nouns: the values that pass from stage to stage."""

@@ -1,0 +1,89 @@
+"""The job: everything the user asked for, validated, defaults filled in."""
+
+from dataclasses import dataclass
+from pathlib import Path
+
+from flatten.records.lines import Line
+from flatten.records.material import Material, Ply, Stock
+
+
+@dataclass(frozen=True, kw_only=True)
+class GirthSpec:
+    """A tape measurement: a point the level tape passes near (file numbers), and its mm."""
+
+    at: tuple[float, float, float]
+    mm: float
+    over_wrap: bool = False
+
+
+@dataclass(frozen=True, kw_only=True)
+class KeepBox:
+    """The part of the scan to keep, in file numbers: two opposite corners of a box."""
+
+    low: tuple[float, float, float]
+    high: tuple[float, float, float]
+
+
+@dataclass(frozen=True, kw_only=True)
+class ScanSpec:
+    """How to read and prepare the scan; None means: find it and say so."""
+
+    file: Path
+    unit: str | None = None
+    up: tuple[float, float, float] | None = None
+    front: tuple[float, float, float] | None = None
+    tape_mm: float = 0.0
+    ease_mm: float = 0.0
+    edge_mm: float | None = None
+    ink: bool = False
+    girths: tuple[GirthSpec, ...] = ()
+    keep: KeepBox | None = None
+    slit: str = "close"  # or "keep": the slit stays an opening seam
+
+
+@dataclass(frozen=True, kw_only=True)
+class LineFile:
+    """Lines to be read from a file; what they become where the file does not say."""
+
+    path: Path
+    name: str | None = None
+    kind: str | None = None
+    joint: str = "butt"
+    fixing: str = "glue"
+    mirror: bool = False
+
+
+@dataclass(frozen=True, kw_only=True)
+class InkRule:
+    """What the pen lines of a colour become."""
+
+    colour: str
+    kind: str
+    joint: str = "butt"
+    fixing: str = "glue"
+
+
+@dataclass(frozen=True, kw_only=True)
+class PanelName:
+    """A name for the panel nearest to a point given in the scan file's own numbers."""
+
+    name: str
+    at: tuple[float, float, float]
+
+
+@dataclass(frozen=True, kw_only=True)
+class Job:
+    """A whole job. Lines from files and from the pen are added by the pipeline."""
+
+    title: str
+    path: Path
+    scan: ScanSpec
+    wearer: str = ""
+    revision: int = 1
+    lines: tuple[Line, ...] = ()
+    line_files: tuple[LineFile, ...] = ()
+    inks: tuple[InkRule, ...] = ()
+    panel_names: tuple[PanelName, ...] = ()
+    plies: tuple[Ply, ...] = ()
+    materials: tuple[Material, ...] = ()  # the job's own, then the bundled ones it uses
+    stocks: tuple[Stock, ...] = ()

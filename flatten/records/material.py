@@ -1,0 +1,108 @@
+"""Materials, stock and plies: what the panels are made of and how."""
+
+from collections.abc import Mapping
+from dataclasses import dataclass, field
+from typing import Literal
+
+import numpy as np
+from numpy.typing import NDArray
+
+from flatten.records.arrays import lock, lock_fields
+
+
+@dataclass(frozen=True, kw_only=True)
+class Limit:
+    """How far a material may be strained, percent; equal in all directions for foam or leather."""
+
+    warp: float
+    weft: float
+    bias: float
+
+    @property
+    def isotropic(self) -> bool:
+        return self.warp == self.weft == self.bias
+
+
+def same(pct: float) -> Limit:
+    """A limit that is the same in every direction."""
+    return Limit(warp=pct, weft=pct, bias=pct)
+
+
+@dataclass(frozen=True, kw_only=True)
+class Allowance:
+    """Width added beyond the net line, mm, by joint, and at rims."""
+
+    butt: float = 0.0
+    seam: float = 10.0
+    lap: float = 15.0
+    gap: float = 0.0
+    rim: float = 0.0
+
+
+@dataclass(frozen=True, kw_only=True)
+class Material:
+    """What a ply is cut from. `family` picks practice: foam, leather, cloth or card."""
+
+    name: str
+    family: Literal["foam", "leather", "cloth", "card"]
+    thickness_mm: float
+    stretch_pct: Limit
+    squeeze_pct: Limit
+    k: float = 0.5
+    grain: Literal["free", "along"] = "free"
+    grain_tol_deg: float = 2.0
+    one_way: bool = False
+    bevel: bool = False
+    kerf_mm: float = 0.0
+    shrink_pct: float = 0.0
+    laser: Literal["ok", "ask", "never"] = "ask"
+    may_hold_pvc: bool = False
+    allowance_mm: Allowance = field(default_factory=Allowance)
+    source: str = ""
+
+
+@dataclass(frozen=True, eq=False, kw_only=True)
+class Stock:
+    """The material as it is bought or left over.
+
+    kind : sheet (width, length, count), roll (width; length 0 = as needed), hide (outline)
+    outline : (k, 2) mm for a hide, else None; holes : flaws to keep clear of, each (k, 2)
+    count : how many there are, 0 = as many as needed
+    """
+
+    name: str
+    kind: Literal["sheet", "roll", "hide"]
+    width_mm: float = 0.0
+    length_mm: float = 0.0
+    count: int = 0
+    gap_mm: float = 3.0
+    margin_mm: float = 5.0
+    price: float = 0.0
+    outline: NDArray[np.float64] | None = None
+    holes: tuple[NDArray[np.float64], ...] = ()
+
+    def __post_init__(self) -> None:
+        if self.outline is not None:
+            lock_fields(self, outline=lock(self.outline, np.float64, None, 2, name="outline"))
+
+
+@dataclass(frozen=True, kw_only=True)
+class JointChoice:
+    """A ply's own word on how a line is joined; None keeps the line's."""
+
+    joint: str | None = None
+    fixing: str | None = None
+
+
+@dataclass(frozen=True, kw_only=True)
+class Ply:
+    """One making of the panels in one material."""
+
+    name: str
+    material: str
+    stock: str
+    panels: tuple[str, ...] = ("*",)
+    lines: tuple[str, ...] = ("*",)
+    over: str | None = None
+    face: Literal["face", "back"] = "face"
+    joints: Mapping[str, JointChoice] = field(default_factory=dict)

@@ -1,0 +1,108 @@
+"""A flat panel made ready to cut: net line, cut line, and all that is marked on it."""
+
+from dataclasses import dataclass
+from typing import Literal
+
+import numpy as np
+from numpy.typing import NDArray
+
+from flatten.records.arrays import lock, lock_fields
+from flatten.records.drawing import Ink
+from flatten.records.flat import FlatSet
+
+
+@dataclass(frozen=True, eq=False, kw_only=True)
+class NetEdge:
+    """One border run on the template.
+
+    points : (k, 2) mm, in the border's direction; consecutive edges share an end point
+    name : the seam stretch's or rim's name; partner : the panel on the other side, "" at a rim
+    allowance_mm : what was added outside it
+    """
+
+    name: str
+    points: NDArray[np.float64]
+    seam: int = -1
+    side: int = 0
+    joint: str = ""
+    fixing: str = ""
+    partner: str = ""
+    allowance_mm: float = 0.0
+
+    def __post_init__(self) -> None:
+        lock_fields(self, points=lock(self.points, np.float64, None, 2, name="points"))
+
+
+@dataclass(frozen=True, eq=False, kw_only=True)
+class Template:
+    """One piece to cut.
+
+    Coordinates are those of its face: where `face` is "back" the flat is already mirrored in x.
+    net : edges in order (counterclockwise on a "face" template, clockwise on a "back" one)
+    cut : (k, 2) outer cut line, closed; inner : closed cut lines inside it (relief holes, cut-outs)
+    ink : everything else on its layers (NET, NOTCH, HOLE, DETAIL, SCORE, GRAIN, LABEL; not CUT)
+    grain_deg : direction of the grain line on the template
+    """
+
+    name: str
+    ply: str
+    panel: str
+    net: tuple[NetEdge, ...]
+    cut: NDArray[np.float64]
+    inner: tuple[NDArray[np.float64], ...] = ()
+    ink: tuple[Ink, ...] = ()
+    grain_deg: float = 90.0
+    face: Literal["face", "back"] = "face"
+    quantity: int = 1
+    notes: tuple[str, ...] = ()
+
+    def __post_init__(self) -> None:
+        lock_fields(self, cut=lock(self.cut, np.float64, None, 2, name="cut"))
+
+
+@dataclass(frozen=True, eq=False, kw_only=True)
+class TemplateSet:
+    """All templates of one ply, and the flats they were made from."""
+
+    flat_set: FlatSet
+    templates: tuple[Template, ...]
+    notes: tuple[str, ...] = ()
+
+
+@dataclass(frozen=True, kw_only=True)
+class Placement:
+    """A template on the stock: turned about its own origin, then moved; `sheet` counts from 0."""
+
+    template: int
+    sheet: int
+    at: tuple[float, float]
+    angle_deg: float
+    mirrored: bool = False
+
+
+@dataclass(frozen=True, kw_only=True)
+class Usage:
+    """What a ply takes: sheets or length, and the share of it that ends up in pieces."""
+
+    sheets: int
+    used_length_mm: float
+    yield_pct: float
+    cut_mm: float
+    buy: tuple[tuple[str, str], ...] = ()  # (what, how much), one row of buy.csv each
+
+
+@dataclass(frozen=True, eq=False, kw_only=True)
+class LayPlan:
+    """Where every template of a ply lies on its stock.
+
+    sheet_sizes : (width, length) of each sheet; width lies along y, length (and the grain) along x
+    unplaced : (template index, reason in words), empty when everything fits
+    """
+
+    template_set: TemplateSet
+    stock: str
+    sheet_sizes: tuple[tuple[float, float], ...]
+    placements: tuple[Placement, ...]
+    usage: Usage
+    unplaced: tuple[tuple[int, str], ...] = ()
+    notes: tuple[str, ...] = ()

@@ -1,0 +1,1 @@
+"""Scan to Cast: clean, orient, scale, remesh."""

@@ -1,0 +1,1 @@
+"""Flat panels to templates: allowance, notches, holes, labels."""

@@ -1,0 +1,1 @@
+"""Demo casts and jobs, shipped as package data."""
