@@ -23,7 +23,7 @@ class Line:
 
     points : (k, 3) float64, joined by shortest paths on the surface
     ink : "#rrggbb" where it was read off the scan, else None
-    under : for a lap, which side of the line's direction goes under ("left", "right"), None: default
+    under : for a lap, which side of the line's direction goes under (None: the default)
     ease_mm : wanted extra length on the side `ease_side` between `ease_from` and `ease_to`
         (fractions of the line's length)
     source : the file or "pen" the line came from, for messages
