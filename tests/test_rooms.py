@@ -7,7 +7,7 @@ import pytest
 
 ROOT = Path(__file__).resolve().parent.parent
 STAGES = {
-    "scan", "lines", "panels", "parameterize", "distortion", "template", "nest", "drawing",
+    "scan", "ink", "lines", "panels", "parameterize", "distortion", "template", "nest", "drawing",
     "dryfit",
 }  # fmt: skip
 BASE = {"errors", "units", "records"}

@@ -1,0 +1,1 @@
+"""The pen lines on the tape, read from the scan's colours."""
