@@ -1,0 +1,51 @@
+"""What a whole run comes to: everything the writers of files and reports need."""
+
+from collections.abc import Mapping
+from dataclasses import dataclass, field
+
+from flatten.records.cast import Cast
+from flatten.records.drawing import Drawing
+from flatten.records.flat import FlatSet, SeamReport, Strain
+from flatten.records.job import Job
+from flatten.records.lines import LineNetwork
+from flatten.records.material import Material, Ply, Stock
+from flatten.records.template import LayPlan, TemplateSet
+
+
+@dataclass(frozen=True, eq=False, kw_only=True)
+class PlyOutcome:
+    """One ply, from its flats to its drawings; `strains[i]` and `advice[i]` belong to panel i."""
+
+    ply: Ply
+    material: Material
+    stock: Stock
+    flat_set: FlatSet
+    strains: tuple[Strain, ...]
+    advice: tuple[tuple[str, ...], ...]
+    seams: tuple[SeamReport, ...]
+    template_set: TemplateSet
+    lay_plan: LayPlan
+    drawings: tuple[Drawing, ...]
+
+
+@dataclass(frozen=True, eq=False, kw_only=True)
+class Outcome:
+    """A finished run.
+
+    timings : seconds by stage, warm; notes : sentences for the user, in the order they came up
+    """
+
+    job: Job
+    cast: Cast
+    network: LineNetwork
+    plies: tuple[PlyOutcome, ...]
+    timings: Mapping[str, float] = field(default_factory=dict)
+    cautions: tuple[str, ...] = ()
+    notes: tuple[str, ...] = ()
+
+    @property
+    def fits(self) -> bool:
+        """True if every panel is within its limits and every template lies on its stock."""
+        return all(s.fits for p in self.plies for s in p.strains) and not any(
+            p.lay_plan.unplaced for p in self.plies
+        )
