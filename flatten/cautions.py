@@ -10,15 +10,16 @@ HEAD = (
 )
 WRAPPING = (
     "Wrapping a body: with consent, a guardian for minors; not with heart, lung or clotting"
-    " illness, pregnancy, fainting, latex or adhesive allergy, wounds, or in heat. Over an old shirt, snug,"
-    " never tight, on a half breath; never the neck or face; never alone: two helpers and a stop"
-    " word, 20 to 30 minutes, knees unlocked. Check the colour of fingers and toes. At any"
-    " faintness cut open first, then lie flat. Lay a guard strip under the cut line beforehand and cut with"
-    " blunt-tipped bandage scissors, away from the skin."
+    " illness, pregnancy, fainting, latex or adhesive allergy, wounds, or in heat. Over an"
+    " old shirt, snug, never tight, on a half breath; never the neck or face; never alone: two helpers"
+    " and a stop word, 20 to 30 minutes, knees unlocked. Check the colour of fingers and toes. At any"
+    " faintness cut open first, then lie flat. Lay a guard strip under the cut line beforehand and"
+    " cut with blunt-tipped bandage scissors, away from the skin."
 )
 BLADES = (
     "Blades and tools: guarded steel rule, the holding hand behind the blade, a cut-resistant"
-    " glove, eye protection at punch, rivet and rotary tools; no loose hair, sleeves or gloves at a drum."
+    " glove, eye protection at punch, rivet and rotary tools; no loose hair, sleeves or"
+    " gloves at a drum."
 )
 CEMENT = (
     "Contact cement: heavy, flammable vapour. Ventilate; no flame, spark or heat gun near until it"

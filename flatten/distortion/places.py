@@ -1,0 +1,73 @@
+"""Where on a panel the strain is worst, and which edge lies nearest."""
+
+from dataclasses import dataclass
+
+import numpy as np
+from numpy.typing import NDArray
+
+from flatten.records.flat import Flat, Strain
+from flatten.records.panels import Panel
+
+# Two worst places closer than this are one place to a maker.
+APART_MM = 60.0
+
+
+@dataclass(frozen=True, kw_only=True)
+class WorstPlace:
+    """One place that a chart numbers.
+
+    face : the panel's face; at : its centre on the flat, mm
+    pct : positive for stretch, negative for squeeze
+    edge : the nearest border run's name; edge_mm : distance to it on the flat
+    edge_gain_mm : how much longer that whole edge is on the body than on the flat
+    """
+
+    face: int
+    at: tuple[float, float]
+    pct: float
+    edge: str
+    edge_mm: float
+    edge_gain_mm: float
+
+
+def edge_gains(panel: Panel, flat: Flat) -> list[float]:
+    """Length on the surface minus length on the flat of every border run, mm."""
+
+    def length(P: NDArray[np.float64]) -> float:
+        return float(np.linalg.norm(np.diff(P, axis=0), axis=1).sum())
+
+    return [length(panel.V[r.vertices]) - length(flat.U[r.vertices]) for r in panel.border]
+
+
+def worst_places(
+    panel: Panel, flat: Flat, strain: Strain, *, most: int = 3, least_pct: float = 0.5
+) -> tuple[WorstPlace, ...]:
+    """Up to `most` places of stretch and as many of squeeze, worst first, at least APART_MM apart."""
+    centres = flat.U[panel.F].mean(axis=1)
+    gains = edge_gains(panel, flat)
+    places: list[WorstPlace] = []
+    for sign, disc in ((1.0, strain.stretch_disc), (-1.0, strain.squeeze_disc)):
+        found: list[int] = []
+        for face in np.argsort(-disc, kind="stable"):
+            if 100.0 * disc[face] < least_pct or len(found) == most:
+                break
+            apart = np.linalg.norm(centres[found] - centres[face], axis=1)
+            if not found or apart.min() > APART_MM:
+                found.append(int(face))
+        for face in found:
+            distance = [
+                float(np.linalg.norm(flat.U[r.vertices] - centres[face], axis=1).min())
+                for r in panel.border
+            ]
+            near = int(np.argmin(distance))
+            places.append(
+                WorstPlace(
+                    face=face,
+                    at=(float(centres[face, 0]), float(centres[face, 1])),
+                    pct=float(sign * 100.0 * disc[face]),
+                    edge=panel.border[near].name,
+                    edge_mm=distance[near],
+                    edge_gain_mm=gains[near],
+                )
+            )
+    return tuple(places)
