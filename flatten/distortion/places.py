@@ -1,33 +1,13 @@
 """Where on a panel the strain is worst, and which edge lies nearest."""
 
-from dataclasses import dataclass
-
 import numpy as np
 from numpy.typing import NDArray
 
-from flatten.records.flat import Flat, Strain
+from flatten.records.flat import Flat, Strain, WorstPlace
 from flatten.records.panels import Panel
 
 # Two worst places closer than this are one place to a maker.
 APART_MM = 60.0
-
-
-@dataclass(frozen=True, kw_only=True)
-class WorstPlace:
-    """One place that a chart numbers.
-
-    face : the panel's face; at : its centre on the flat, mm
-    pct : positive for stretch, negative for squeeze
-    edge : the nearest border run's name; edge_mm : distance to it on the flat
-    edge_gain_mm : how much longer that whole edge is on the body than on the flat
-    """
-
-    face: int
-    at: tuple[float, float]
-    pct: float
-    edge: str
-    edge_mm: float
-    edge_gain_mm: float
 
 
 def edge_gains(panel: Panel, flat: Flat) -> list[float]:

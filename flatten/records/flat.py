@@ -73,6 +73,24 @@ class Strain:
 
 
 @dataclass(frozen=True, kw_only=True)
+class WorstPlace:
+    """One place that a chart numbers.
+
+    face : the panel's face; at : its centre on the flat, mm
+    pct : positive for stretch, negative for squeeze
+    edge : the nearest border run's name; edge_mm : distance to it on the flat
+    edge_gain_mm : how much longer that whole edge is on the body than on the flat
+    """
+
+    face: int
+    at: tuple[float, float]
+    pct: float
+    edge: str
+    edge_mm: float
+    edge_gain_mm: float
+
+
+@dataclass(frozen=True, kw_only=True)
 class SeamReport:
     """One row of the report's seams table (design.md, section 5)."""
 

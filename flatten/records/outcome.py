@@ -5,7 +5,7 @@ from dataclasses import dataclass, field
 
 from flatten.records.cast import Cast
 from flatten.records.drawing import Drawing
-from flatten.records.flat import FlatSet, SeamReport, Strain
+from flatten.records.flat import FlatSet, SeamReport, Strain, WorstPlace
 from flatten.records.job import Job
 from flatten.records.lines import LineNetwork
 from flatten.records.material import Material, Ply, Stock
@@ -14,7 +14,7 @@ from flatten.records.template import LayPlan, TemplateSet
 
 @dataclass(frozen=True, eq=False, kw_only=True)
 class PlyOutcome:
-    """One ply, from its flats to its drawings; `strains[i]` and `advice[i]` belong to panel i."""
+    """One ply, from its flats to its drawings; `strains[i]`, `advice[i]`, `places[i]` belong to panel i."""
 
     ply: Ply
     material: Material
@@ -22,6 +22,7 @@ class PlyOutcome:
     flat_set: FlatSet
     strains: tuple[Strain, ...]
     advice: tuple[tuple[str, ...], ...]
+    places: tuple[tuple[WorstPlace, ...], ...]
     seams: tuple[SeamReport, ...]
     template_set: TemplateSet
     lay_plan: LayPlan

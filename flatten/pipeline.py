@@ -1,0 +1,168 @@
+"""The stages in order, from a scan and a job to everything that will be written; no files."""
+
+import time
+from collections.abc import Callable, Iterator
+from contextlib import contextmanager
+from dataclasses import replace
+
+from flatten.cautions import choose_cautions
+from flatten.distortion.advise import advise
+from flatten.distortion.measure import measure_strain
+from flatten.distortion.places import worst_places
+from flatten.distortion.seams import report_seams
+from flatten.drawing.compose import compose
+from flatten.errors import BadInput
+from flatten.ink.read import read_ink
+from flatten.lines.network import join_lines
+from flatten.nest.rows import lay_in_rows
+from flatten.panels.cut import cut_panels
+from flatten.panels.offset import offset_panels
+from flatten.panels.select import select_panels
+from flatten.parameterize.flat import flatten_panels
+from flatten.records.cast import Cast
+from flatten.records.job import Job
+from flatten.records.lines import Line, LineNetwork
+from flatten.records.material import Material, Ply, Stock
+from flatten.records.outcome import Outcome, PlyOutcome
+from flatten.records.panels import PanelSet
+from flatten.records.scan import Scan
+from flatten.scan.prepare import prepare
+from flatten.template.build import TemplateSpec, build_templates
+
+# The stages as the report's timings and the progress messages name them.
+STAGES = ("clean", "lines", "cut", "flatten", "templates", "lay_plan")
+
+Progress = Callable[[str, float], None]
+
+
+def quiet(stage: str, done: float) -> None:
+    """Progress that nobody watches; `done` runs from 0 to 1 within a stage."""
+
+
+class Clock:
+    """Seconds by stage, and the word to whoever watches."""
+
+    def __init__(self, progress: Progress) -> None:
+        self.seconds: dict[str, float] = dict.fromkeys(STAGES, 0.0)
+        self.progress = progress
+
+    @contextmanager
+    def stage(self, name: str) -> Iterator[None]:
+        self.progress(name, 0.0)
+        start = time.perf_counter()
+        yield
+        self.seconds[name] = self.seconds.get(name, 0.0) + time.perf_counter() - start
+        self.progress(name, 1.0)
+
+
+def thickness_beneath(ply: Ply, job: Job) -> float:
+    """Millimetres of other plies between the cast and this one, following `over`."""
+    plies = {p.name: p for p in job.plies}
+    materials = {m.name: m for m in job.materials}
+    total, seen = 0.0, {ply.name}
+    while ply.over is not None:
+        if ply.over not in plies or ply.over in seen:
+            why = "names no ply" if ply.over not in plies else "goes round in a circle"
+            raise BadInput(f"over = '{ply.over}' {why}", f"ply '{ply.name}'", "name another ply")
+        ply = plies[ply.over]
+        seen.add(ply.name)
+        total += materials[ply.material].thickness_mm
+    return total
+
+
+def run_job(
+    job: Job, scan: Scan, file_lines: tuple[Line, ...] = (), progress: Progress = quiet
+) -> Outcome:
+    """The whole job; `file_lines` are those that the job's line files hold.
+
+    Raises
+    ------
+    BadInput : as the stages say
+    """
+    clock = Clock(progress)
+    with clock.stage("clean"):
+        cast = prepare(scan, job.scan)
+    with clock.stage("lines"):
+        lines, ink_notes = gather_lines(job, scan, cast, file_lines)
+        network = join_lines(cast, lines)
+    cuts: dict[tuple[str, ...], PanelSet] = {}
+    outcomes = []
+    for ply in job.plies:
+        with clock.stage("cut"):
+            if ply.lines not in cuts:
+                cuts[ply.lines] = cut_panels(network, lines=ply.lines, names=job.panel_names)
+            panel_set = select_panels(cuts[ply.lines], ply.panels)
+        outcomes.append(make_ply(job, ply, panel_set, clock))
+    fixings = {s.fixing for o in outcomes for s in o.flat_set.panel_set.seams}
+    return Outcome(
+        job=replace(job, lines=network.lines, line_files=()),
+        cast=cast,
+        network=network,
+        plies=tuple(outcomes),
+        timings=clock.seconds,
+        cautions=choose_cautions([(o.ply, o.material) for o in outcomes], fixings),
+        notes=tuple(dict.fromkeys((*cast.notes, *ink_notes, *network.notes, *cut_notes(cuts)))),
+    )
+
+
+def cut_notes(cuts: dict[tuple[str, ...], PanelSet]) -> list[str]:
+    """Everything the cutting had to say, over all plies."""
+    return [note for panel_set in cuts.values() for note in panel_set.notes]
+
+
+def gather_lines(
+    job: Job, scan: Scan, cast: Cast, file_lines: tuple[Line, ...]
+) -> tuple[tuple[Line, ...], tuple[str, ...]]:
+    """The job's own lines, those of its files and, if asked for, the pen lines of the scan."""
+    lines = (*job.lines, *file_lines)
+    if not job.scan.ink:
+        return lines, ()
+    reading = read_ink(scan, cast, job.inks)
+    taken = {line.name for line in lines}
+    return (*lines, *(x for x in reading.lines if x.name not in taken)), reading.notes
+
+
+def make_ply(job: Job, ply: Ply, panel_set: PanelSet, clock: Clock) -> PlyOutcome:
+    """One ply from its panels on the cast to its drawings."""
+    material = named(job.materials, ply.material)
+    stock = named(job.stocks, ply.stock)
+    with clock.stage("flatten"):
+        beneath = thickness_beneath(ply, job)
+        offset = offset_panels(panel_set, beneath + material.k * material.thickness_mm)
+        flat_set = flatten_panels(offset, material, ply=ply.name)
+        strains = tuple(
+            measure_strain(panel, flat, material)
+            for panel, flat in zip(offset.panels, flat_set.flats, strict=True)
+        )
+        advice = advise(flat_set, strains)
+        places = tuple(
+            worst_places(panel, flat, strain)
+            for panel, flat, strain in zip(offset.panels, flat_set.flats, strains, strict=True)
+        )
+    with clock.stage("templates"):
+        spec = TemplateSpec(title=job.title, wearer=job.wearer, revision=job.revision)
+        template_set = build_templates(flat_set, ply, spec)
+    with clock.stage("lay_plan"):
+        lay_plan = lay_in_rows(template_set, stock, material)
+        drawings = compose(lay_plan, material, stock)
+    return PlyOutcome(
+        ply=ply,
+        material=material,
+        stock=stock,
+        flat_set=flat_set,
+        strains=strains,
+        advice=advice,
+        places=places,
+        seams=report_seams(flat_set, {}),
+        template_set=template_set,
+        lay_plan=lay_plan,
+        drawings=drawings,
+    )
+
+
+def named(things: tuple[Material, ...] | tuple[Stock, ...], name: str):
+    """The material or stock of that name; the job's reader has made sure that there is one."""
+    return next(thing for thing in things if thing.name == name)
+
+
+__all__ = ["STAGES", "Clock", "LineNetwork", "Outcome", "run_job"]

@@ -1,0 +1,152 @@
+"""report.json: every number of a run, keys as the contract between the parts names them."""
+
+from typing import Any
+
+import numpy as np
+
+from flatten.records.flat import SeamReport, Strain
+from flatten.records.outcome import Outcome, PlyOutcome
+
+
+def file_stem(name: str) -> str:
+    """A name as a file's stem: lower case, letters, digits and hyphens."""
+    kept = "".join(c if c.isalnum() else " " for c in name.lower())
+    return "-".join(kept.split()) or "piece"
+
+
+def _rounded(value: Any) -> Any:
+    if isinstance(value, float | np.floating):
+        return round(float(value), 6)
+    if isinstance(value, np.integer):
+        return int(value)
+    if isinstance(value, dict):
+        return {k: _rounded(v) for k, v in value.items()}
+    if isinstance(value, list | tuple | np.ndarray):
+        return [_rounded(v) for v in value]
+    return value
+
+
+def panel_row(outcome: PlyOutcome, index: int, strain: Strain) -> dict[str, Any]:
+    """One entry of `panels`."""
+    panel = outcome.flat_set.panel_set.panels[index]
+    material = outcome.material
+    keys = [
+        "area_surface_mm2",
+        "area_flat_mm2",
+        "stretch_peak_pct",
+        "squeeze_peak_pct",
+        "stretch_max_pct",
+        "squeeze_max_pct",
+        "stretch_p99_pct",
+        "squeeze_p99_pct",
+        "angle_error_mean_deg",
+        "bending_max_pct",
+        "flipped_faces",
+        "overlap_mm2",
+    ]
+    limit = {
+        "stretch_pct": min(material.stretch_pct.warp, material.stretch_pct.weft),
+        "squeeze_pct": min(material.squeeze_pct.warp, material.squeeze_pct.weft),
+    }
+    return {
+        "ply": outcome.ply.name,
+        "name": panel.name,
+        "mesh": f"panels/{file_stem(outcome.ply.name)}/{file_stem(panel.name)}.obj",
+        "faces": len(panel.F),
+        **{key: getattr(strain, key) for key in keys},
+        "limit": limit,
+        "fits": strain.fits,
+        "advice": list(outcome.advice[index]),
+        "notes": list(outcome.flat_set.flats[index].notes),
+    }
+
+
+def seam_row(seam: SeamReport) -> dict[str, Any]:
+    """One entry of `seams`."""
+    return {
+        "ply": seam.ply,
+        "line": seam.line,
+        "name": seam.name,
+        "joint": seam.joint,
+        "fixing": seam.fixing,
+        "sides": [
+            {"panel": panel, "surface_mm": surface, "flat_mm": flat, "holes": holes}
+            for panel, surface, flat, holes in zip(
+                seam.panels, seam.surface_mm, seam.flat_mm, seam.holes, strict=True
+            )
+        ],
+        "mismatch_mm": seam.mismatch_mm,
+        "worst_cumulative_mm": seam.worst_cumulative_mm,
+    }
+
+
+def ply_row(outcome: PlyOutcome, files: list[str]) -> dict[str, Any]:
+    """One entry of `plies`."""
+    usage = outcome.lay_plan.usage
+    return {
+        "name": outcome.ply.name,
+        "material": outcome.material.name,
+        "templates": len(outcome.template_set.templates),
+        "sheets": usage.sheets,
+        "used_length_mm": usage.used_length_mm,
+        "yield_pct": usage.yield_pct,
+        "cut_mm": usage.cut_mm,
+        "unplaced": [reason for _, reason in outcome.lay_plan.unplaced],
+        "files": files,
+    }
+
+
+def report_data(
+    outcome: Outcome, files: dict[str, list[str]], timings: dict[str, float]
+) -> dict[str, Any]:
+    """The whole of report.json; `files[ply]` are the drawings written for that ply."""
+    cast = outcome.cast
+    area = 0.5 * np.linalg.norm(
+        np.cross(
+            cast.V[cast.F[:, 1]] - cast.V[cast.F[:, 0]], cast.V[cast.F[:, 2]] - cast.V[cast.F[:, 0]]
+        ),
+        axis=1,
+    )
+    return _rounded(
+        {
+            "format": 1,
+            "title": outcome.job.title,
+            "cast": {
+                "faces": len(cast.F),
+                "area_mm2": float(area.sum()),
+                "unit": cast.unit,
+                "scale": cast.scale,
+                "offset_mm": cast.offset_mm,
+                "edge_mm": cast.edge_mm,
+                "girths": [
+                    {
+                        "at": g.at,
+                        "asked_mm": g.asked_mm,
+                        "measured_mm": g.measured_mm,
+                        "over_wrap": g.over_wrap,
+                        "allowed_mm": g.allowed_mm,
+                    }
+                    for g in cast.girths
+                ],
+                "openings": [
+                    {
+                        "name": r.name,
+                        "length_mm": r.smooth_length_mm,
+                        "ragged_length_mm": r.length_mm,
+                        "flatness_mm": r.flatness_mm,
+                        "centre": r.centre,
+                    }
+                    for r in cast.rims
+                ],
+                "repairs": dict(cast.repairs),
+                "to_cast": cast.to_cast,
+            },
+            "panels": [panel_row(p, i, s) for p in outcome.plies for i, s in enumerate(p.strains)],
+            "seams": [seam_row(s) for p in outcome.plies for s in p.seams],
+            "plies": [ply_row(p, files.get(p.ply.name, [])) for p in outcome.plies],
+            "timings_s": timings,
+            "dry_fit": None,
+            "notes": list(outcome.notes),
+            "cautions": list(outcome.cautions),
+        }
+    )
