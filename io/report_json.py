@@ -30,7 +30,7 @@ def panel_row(outcome: PlyOutcome, index: int, strain: Strain) -> dict[str, Any]
     """One entry of `panels`."""
     panel = outcome.flat_set.panel_set.panels[index]
     material = outcome.material
-    keys = [
+    keys = (
         "area_surface_mm2",
         "area_flat_mm2",
         "stretch_peak_pct",
@@ -43,7 +43,7 @@ def panel_row(outcome: PlyOutcome, index: int, strain: Strain) -> dict[str, Any]
         "bending_max_pct",
         "flipped_faces",
         "overlap_mm2",
-    ]
+    )
     limit = {
         "stretch_pct": min(material.stretch_pct.warp, material.stretch_pct.weft),
         "squeeze_pct": min(material.squeeze_pct.warp, material.squeeze_pct.weft),

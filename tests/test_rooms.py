@@ -21,7 +21,8 @@ MAY_IMPORT = {
     "cautions": BASE,
     "meshes": set(),
     "pipeline": BASE | {"geometry", "cautions"} | STAGES,
-    "cli": BASE | {"geometry", "pipeline", "io", "meshes"} | STAGES,
+    "cli": BASE | {"watch", "geometry", "pipeline", "io", "meshes"} | STAGES,
+    "watch": set(),
     "__main__": {"cli"},
     "__init__": set(),
 }

@@ -1,0 +1,206 @@
+"""The command: demo, run, check and lines; progress on stderr, results on stdout."""
+
+import argparse
+import json
+import sys
+import tempfile
+import traceback
+from collections.abc import Sequence
+from importlib.resources import files
+from pathlib import Path
+from typing import Any
+
+from flatten import __version__
+from flatten.errors import FlattenError
+from flatten.watch import Watch
+
+EXAMPLES = """examples:
+  flatten demo                          the whole job on the bundled casts
+  flatten check scan.glb                what the scan is like, and what would be mended
+  flatten lines scan.glb --out job.toml read the pen lines off the scan's colours
+  flatten run job.toml --out results    from scan to templates
+"""
+
+
+def parser() -> argparse.ArgumentParser:
+    """The command line as a parser."""
+    shared = argparse.ArgumentParser(add_help=False)
+    shared.add_argument("--json", action="store_true", help="machine-readable result on stdout")
+    shared.add_argument("-q", "--quiet", action="store_true", help="no progress, only the result")
+    top = argparse.ArgumentParser(
+        prog="flatten",
+        description="Turns a scan of a taped body cast into flat, true-size templates.",
+        epilog=EXAMPLES,
+        formatter_class=argparse.RawDescriptionHelpFormatter,
+    )
+    top.add_argument("--version", action="version", version=f"flatten {__version__}")
+    commands = top.add_subparsers(dest="command", required=True, metavar="COMMAND")
+
+    def add(name: str, says: str, example: str) -> argparse.ArgumentParser:
+        return commands.add_parser(
+            name,
+            parents=[shared],
+            help=says,
+            description=says,
+            epilog=f"example:\n  {example}",
+            formatter_class=argparse.RawDescriptionHelpFormatter,
+        )
+
+    demo = add("demo", "the whole job on the bundled casts", "flatten demo --out demo")
+    demo.add_argument("--out", type=Path, default=Path("tide-warden-out"), metavar="DIR")
+    run = add("run", "the whole job", "flatten run breastplate.toml --out breastplate")
+    run.add_argument("job", type=Path, metavar="JOB.toml")
+    run.add_argument("--out", type=Path, metavar="DIR", help="default: the job's name + -out")
+    check = add("check", "what a scan is like and what would be mended", "flatten check scan.ply")
+    check.add_argument("scan", type=Path, metavar="SCAN")
+    check.add_argument("--unit", choices=("mm", "cm", "m", "in"), help="the scan's unit")
+    lines = add("lines", "read the pen lines off the scan's colours", "flatten lines scan.glb")
+    lines.add_argument("scan", type=Path, metavar="SCAN")
+    lines.add_argument("--unit", choices=("mm", "cm", "m", "in"), help="the scan's unit")
+    lines.add_argument("--out", type=Path, metavar="JOB.toml", help="default: the scan's name")
+    lines.add_argument(
+        "--mirror",
+        choices=("left", "right"),
+        help="the side that is drawn; the other is its mirror",
+    )
+    return top
+
+
+def demo_jobs() -> list[Path]:
+    """The bundled jobs, in the order they are run."""
+    folder = Path(str(files("flatten.meshes")))
+    return sorted(folder.glob("*.toml"))
+
+
+def run_one(job_path: Path, out: Path, watch: Watch) -> dict[str, Any]:
+    """Reads, runs and writes one job; what report.json holds."""
+    from flatten.io.formats import read_scan
+    from flatten.io.jobs import read_job
+    from flatten.io.polylines import read_line_files
+    from flatten.io.results import write_results
+    from flatten.pipeline import run_job
+
+    with watch.stage("read"):
+        job = read_job(job_path)
+        scan = read_scan(job.scan.file, job.scan.unit)
+        drawn = read_line_files(job)
+    outcome = run_job(job, scan, drawn, watch.progress)
+    return write_results(outcome, out, watch)
+
+
+def do_demo(args: argparse.Namespace, watch: Watch) -> tuple[int, Any]:
+    reports = []
+    for path in demo_jobs():
+        out = args.out / path.stem
+        watch.say(f"{path.stem}:")
+        reports.append({"job": path.stem, "out": str(out), "report": run_one(path, out, watch)})
+        watch.say(f"  results in {out} (open {out / 'report.html'})")
+    return 0, reports
+
+
+def do_run(args: argparse.Namespace, watch: Watch) -> tuple[int, Any]:
+    out = args.out or args.job.with_name(args.job.stem + "-out")
+    report = run_one(args.job, out, watch)
+    fits = all(p["fits"] for p in report["panels"]) and not any(
+        p["unplaced"] for p in report["plies"]
+    )
+    for panel in report["panels"]:
+        mark = "" if panel["fits"] else "  OVER ITS LIMITS"
+        watch.say(
+            f"  {panel['ply']}, {panel['name']}: stretch {panel['stretch_peak_pct']:.1f} %,"
+            f" squeeze {panel['squeeze_peak_pct']:.1f} %{mark}"
+        )
+    for ply in report["plies"]:
+        for reason in ply["unplaced"]:
+            watch.say(f"  {ply['name']}: {reason}")
+    watch.say(f"results in {out} (open {out / 'report.html'})")
+    return (0 if fits else 1), report
+
+
+def do_check(args: argparse.Namespace, watch: Watch) -> tuple[int, Any]:
+    from flatten.io.formats import read_scan
+    from flatten.io.inspection import inspection_data, inspection_text
+    from flatten.records.job import ScanSpec
+    from flatten.scan.prepare import inspect
+
+    with watch.stage("read"):
+        scan = read_scan(args.scan, args.unit)
+    with watch.stage("clean"):
+        found = inspect(scan, ScanSpec(file=args.scan, unit=args.unit))
+    if not args.json:
+        print(inspection_text(found))
+    return 0, inspection_data(found)
+
+
+def do_lines(args: argparse.Namespace, watch: Watch) -> tuple[int, Any]:
+    from flatten.ink.complete import mirror_lines
+    from flatten.ink.read import read_ink
+    from flatten.io.atomic import write_text
+    from flatten.io.formats import read_scan
+    from flatten.io.ink_report import ink_data, ink_text
+    from flatten.io.jobs import job_of_lines, write_job
+    from flatten.records.job import ScanSpec
+    from flatten.scan.prepare import prepare
+
+    with watch.stage("read"):
+        scan = read_scan(args.scan, args.unit)
+    spec = ScanSpec(file=args.scan, unit=args.unit)
+    with watch.stage("clean"):
+        cast = prepare(scan, spec)
+    with watch.stage("lines"):
+        reading = read_ink(scan, cast)
+        if args.mirror:
+            reading = mirror_lines(reading, cast, args.mirror)
+    out = args.out or args.scan.with_suffix(".toml")
+    write_text(out, write_job(job_of_lines(args.scan, spec, reading.lines, out)))
+    if not args.json:
+        print(ink_text(reading))
+    watch.say(f"job with {len(reading.lines)} lines in {out}")
+    return 0, {"job": str(out), **ink_data(reading)}
+
+
+COMMANDS = {"demo": do_demo, "run": do_run, "check": do_check, "lines": do_lines}
+
+
+def internal_fault(error: BaseException) -> str:
+    """One line for a fault of our own; the details go to a file that can be sent with a report."""
+    with tempfile.NamedTemporaryFile(
+        "w", prefix="flatten-fault-", suffix=".txt", delete=False, encoding="utf-8"
+    ) as out:
+        out.write(f"flatten {__version__}, Python {sys.version}\n")
+        traceback.print_exception(error, file=out)
+    return (
+        f"internal fault: {type(error).__name__}: {' '.join(str(error).split())[:200]}; please report"
+        f" it with the job, the scan and {out.name}"
+    )
+
+
+def main(argv: Sequence[str] | None = None) -> int:
+    """Runs one command and gives its exit code (0 done, 1 over limits, 2 bad input, 3 fault)."""
+    args = parser().parse_args(argv)
+    watch = Watch(quiet=args.quiet)
+    try:
+        code, data = COMMANDS[args.command](args, watch)
+    except FlattenError as error:
+        watch.close()
+        print(f"flatten: {error}", file=sys.stderr)
+        return error.exit_code
+    except KeyboardInterrupt:
+        watch.close()
+        print("flatten: cancelled; nothing was written", file=sys.stderr)
+        return 130
+    except BrokenPipeError:
+        return 0
+    except MemoryError as error:
+        watch.close()
+        print(f"flatten: {args.command}: not enough memory; {error}", file=sys.stderr)
+        return 3
+    except Exception as error:
+        watch.close()
+        print(f"flatten: {internal_fault(error)}", file=sys.stderr)
+        return 3
+    watch.close()
+    if args.json:
+        json.dump(data, sys.stdout, indent=1)
+        print()
+    return code
