@@ -8,7 +8,6 @@ import pytest
 ROOT = Path(__file__).resolve().parent.parent
 STAGES = {
     "scan", "ink", "lines", "panels", "parameterize", "distortion", "template", "nest", "drawing",
-    "dryfit",
 }  # fmt: skip
 BASE = {"errors", "units", "records"}
 MAY_IMPORT = {

@@ -1,1 +1,0 @@
-"""The flat pieces joined again and compared with the cast."""
