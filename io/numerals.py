@@ -1,0 +1,39 @@
+"""Numbers out of text, many at a time, without losing sight of the line they stood on."""
+
+import numpy as np
+from numpy.typing import NDArray
+
+
+def to_floats(text: bytes) -> NDArray[np.float64]:
+    """All blank-separated numbers of `text`.
+
+    Raises
+    ------
+    ValueError : one of them is not a number
+    """
+    if b"_" in text:  # Python reads 1_000 as a number; no file format does
+        raise ValueError("not a number")
+    words = text.split()
+    return np.fromiter(map(float, words), dtype=np.float64, count=len(words))
+
+
+def bad_token_line(text: bytes) -> tuple[int, str]:
+    """Line (from 1) and text of the first word that is not a number."""
+    for number, line in enumerate(text.splitlines(), start=1):
+        for word in line.split():
+            try:
+                float(word)
+            except ValueError:
+                return number, word.decode("utf-8", "replace")[:40]
+            if b"_" in word:
+                return number, word.decode("utf-8", "replace")[:40]
+    return 0, ""
+
+
+def to_integers(values: NDArray[np.generic]) -> NDArray[np.int64]:
+    """Whole numbers stored as any type; fractions and what is out of range become -1."""
+    if values.dtype.kind in "iu":
+        return values.astype(np.int64)
+    real = values.astype(np.float64)
+    whole = np.where(np.abs(real) < 2**53, real, -1.0)
+    return np.where(whole == np.floor(whole), whole, -1.0).astype(np.int64)

@@ -1,0 +1,64 @@
+"""Opens what a user points at: one file, and files that lie beside it, never others."""
+
+from pathlib import Path
+from urllib.parse import unquote
+
+from flatten.errors import BadInput
+
+MAX_BYTES = 2 * 1024**3
+# A scan of this many faces takes some gigabytes further on; more than that is a mistake.
+MAX_FACES = 20_000_000
+
+
+def read_bytes(path: Path, *, most: int = MAX_BYTES) -> bytes:
+    """The whole file.
+
+    Raises
+    ------
+    BadInput : it does not exist, is a folder, is empty, is over `most` bytes, cannot be read
+    """
+    try:
+        if path.is_dir():
+            raise BadInput("this is a folder, not a file", str(path), "name a file in it")
+        size = path.stat().st_size
+        if size > most:
+            raise BadInput(
+                f"the file is {size / 1e6:.0f} MB, more than {most / 1e6:.0f} MB can be read",
+                str(path),
+                "export the scan with fewer faces",
+            )
+        if not path.is_file():
+            raise BadInput("this is not a plain file", str(path), "name a file")
+        data = path.read_bytes()
+    except FileNotFoundError:
+        raise BadInput("no such file", str(path), "check the name and the folder") from None
+    except (OSError, ValueError) as error:
+        reason = getattr(error, "strerror", None) or str(error)
+        raise BadInput(f"the file cannot be read ({reason})", str(path)) from None
+    if not data:
+        raise BadInput("the file is empty (0 bytes)", str(path), "export or copy it again")
+    return data
+
+
+def beside(path: Path, reference: str) -> Path | None:
+    """The file that `reference` names inside the folder of `path`, or None.
+
+    A reference that leads out of that folder (absolute, a drive, `..`, a link) is not followed;
+    a file of the same bare name in the folder is taken instead, since programs like to write the
+    full paths of the machine they ran on.
+    """
+    plain = unquote(reference).replace("\\", "/").strip()
+    parts = [p for p in plain.split("/") if p not in ("", ".")]
+    if not parts or "\0" in plain:
+        return None
+    try:
+        folder = path.resolve().parent
+        for candidate in (folder.joinpath(*parts), folder / parts[-1]):
+            if ".." in candidate.parts or candidate.drive != folder.drive:
+                continue
+            real = candidate.resolve()
+            if real.is_relative_to(folder) and real.is_file():
+                return real
+    except (OSError, ValueError, RuntimeError):
+        return None
+    return None

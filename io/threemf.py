@@ -1,0 +1,195 @@
+"""Reads 3MF: build items, components and their transforms; the file states its own unit.
+
+3MF Consortium, 3D Manufacturing Format Core Specification 1.3, chapters 3 and 4.
+"""
+
+import zipfile
+from dataclasses import dataclass, field
+from io import BytesIO
+from pathlib import Path
+from xml.parsers import expat
+
+import numpy as np
+from numpy.typing import NDArray
+
+from flatten.errors import BadInput
+from flatten.io.soundness import sound_scan
+from flatten.io.sources import MAX_BYTES, MAX_FACES
+from flatten.records.scan import Scan
+
+_UNITS = {"millimeter": "mm", "centimeter": "cm", "meter": "m", "inch": "in"}
+# Units of the format that have no name here: the numbers are brought to mm.
+_TO_MM = {"micron": 0.001, "foot": 304.8}
+_MAX_DEPTH = 32
+
+
+@dataclass(eq=False)
+class _Thing:
+    """One `object`: its own mesh, or the others it is put together from."""
+
+    points: list[str] = field(default_factory=list)
+    corners: list[str] = field(default_factory=list)
+    components: list[tuple[str, str]] = field(default_factory=list)
+
+
+class _Model:
+    """What is taken from a .model part, filled by the XML parser."""
+
+    def __init__(self) -> None:
+        self.unit = "millimeter"
+        self.things: dict[str, _Thing] = {}
+        self.build: list[tuple[str, str]] = []
+        self._at: _Thing | None = None
+
+    def start(self, tag: str, attributes: dict[str, str]) -> None:
+        name = tag.rsplit(" ", 1)[-1]
+        if name == "vertex" and self._at is not None:
+            self._at.points += (attributes["x"], attributes["y"], attributes["z"])
+        elif name == "triangle" and self._at is not None:
+            self._at.corners += (attributes["v1"], attributes["v2"], attributes["v3"])
+        elif name == "object":
+            self._at = self.things.setdefault(attributes["id"], _Thing())
+        elif name == "component" and self._at is not None:
+            self._at.components.append((attributes["objectid"], attributes.get("transform", "")))
+        elif name == "item":
+            self.build.append((attributes["objectid"], attributes.get("transform", "")))
+        elif name == "model":
+            self.unit = attributes.get("unit", "millimeter")
+
+
+def read_3mf(path: Path, data: bytes, unit: str | None) -> Scan:
+    """The mesh of a 3MF file's bytes, in the unit that it states unless `unit` is given.
+
+    Raises
+    ------
+    BadInput : what is wrong, with the part, line or object
+    """
+    model = _parse(path, _model_part(path, data))
+    meshes: dict[str, tuple[NDArray[np.float64], NDArray[np.int64]]] = {}
+    parts: list[tuple[NDArray[np.float64], NDArray[np.int64]]] = []
+    total = 0
+    stack = [(name, _transform(path, text), 0) for name, text in reversed(model.build)]
+    while stack:
+        name, matrix, depth = stack.pop()
+        thing = model.things.get(name)
+        if thing is None or depth > _MAX_DEPTH:
+            raise BadInput(f"object {name[:20]} is missing, or made of itself", path.name)
+        if thing.corners:
+            if name not in meshes:
+                meshes[name] = _mesh(path, name, thing)
+            V, F = meshes[name]
+            total += len(F)
+            if total > MAX_FACES:
+                raise BadInput(f"more than {MAX_FACES:,} faces", path.name, "export fewer")
+            moved = V @ matrix[:3] + matrix[3]
+            parts.append((moved, F[:, ::-1] if np.linalg.det(matrix[:3]) < 0 else F))
+        for other, text in thing.components:
+            inner = _transform(path, text)
+            joined = np.vstack([inner[:3] @ matrix[:3], inner[3] @ matrix[:3] + matrix[3]])
+            stack.append((other, joined, depth + 1))
+        if len(stack) > 100_000:
+            raise BadInput("the file puts too many components together", path.name)
+    if not parts:
+        raise BadInput("the file holds no triangles", path.name, "export the scan as a mesh")
+    starts = np.cumsum([0, *(len(V) for V, _ in parts)])
+    V = np.concatenate([V for V, _ in parts])
+    F = np.concatenate([F + start for (_, F), start in zip(parts, starts, strict=False)])
+    notes: tuple[str, ...] = ()
+    stated = _UNITS.get(model.unit)
+    if stated is None:
+        if model.unit not in _TO_MM:
+            raise BadInput(f"unknown unit '{model.unit[:20]}'", path.name, "export it in mm")
+        V, stated = V * _TO_MM[model.unit], "mm"
+        notes = (f"the file's numbers are {model.unit}s; they were turned into mm",)
+    return sound_scan(path, V, F, unit=unit or stated, notes=notes)
+
+
+def _model_part(path: Path, data: bytes) -> bytes:
+    """The bytes of the package's main .model part, unpacked within bounds."""
+    try:
+        with zipfile.ZipFile(BytesIO(data)) as package:
+            names = [n for n in package.namelist() if n.lower().endswith(".model")]
+            if not names:
+                raise BadInput(
+                    "this is a zip archive without a 3MF model in it",
+                    path.name,
+                    "unpack it and name the scan itself",
+                )
+            # The main part lies in 3D/ by convention; others are referred to by extensions.
+            name = min(names, key=lambda n: (not n.lower().startswith("3d/"), n.count("/"), n))
+            with package.open(name) as part:
+                content = part.read(MAX_BYTES + 1)
+    except BadInput:
+        raise
+    except Exception as error:
+        # A damaged archive makes zipfile and its decoders raise many things.
+        raise BadInput(
+            f"the archive cannot be unpacked ({type(error).__name__})",
+            path.name,
+            "export or copy it again",
+        ) from None
+    if len(content) > MAX_BYTES:
+        raise BadInput("the unpacked model is too large", path.name, "export fewer faces")
+    return content
+
+
+def _parse(path: Path, text: bytes) -> _Model:
+    model = _Model()
+    parser = expat.ParserCreate(namespace_separator=" ")
+
+    def no_entities(*_: object) -> None:
+        raise BadInput("the model declares its own entities, which is not allowed", path.name)
+
+    parser.StartElementHandler = model.start
+    parser.StartDoctypeDeclHandler = no_entities
+    try:
+        parser.Parse(text, True)
+    except expat.ExpatError as error:
+        raise BadInput(
+            f"its XML is damaged ({expat.errors.messages[error.code]})",
+            f"{path.name}, line {error.lineno} of the model",
+            "export it again",
+        ) from None
+    except KeyError as error:
+        raise BadInput(
+            f"the attribute {error} is missing",
+            f"{path.name}, line {parser.CurrentLineNumber} of the model",
+            "export it again",
+        ) from None
+    except (ValueError, LookupError, UnicodeError):
+        raise BadInput("its XML is in an unknown encoding", path.name, "export it again") from None
+    return model
+
+
+def _mesh(path: Path, name: str, thing: _Thing) -> tuple[NDArray[np.float64], NDArray[np.int64]]:
+    place = f"{path.name}, object {name[:20]}"
+    try:
+        V = np.array([float(t) for t in thing.points]).reshape(-1, 3)
+        F = np.array([int(t) for t in thing.corners], dtype=np.int64).reshape(-1, 3)
+    except (ValueError, OverflowError):
+        raise BadInput("a number cannot be read", place, "export it again") from None
+    if not np.isfinite(V).all():
+        first = int((~np.isfinite(V)).any(axis=1).argmax())
+        raise BadInput(f"vertex {first} is not made of finite numbers", place, "export it again")
+    wrong = (F.min(axis=1) < 0) | (F.max(axis=1) >= len(V))
+    if wrong.any():
+        first = int(wrong.argmax())
+        raise BadInput(
+            f"triangle {first} refers to a vertex that is not there ({len(V)} in all)",
+            place,
+            "export it again",
+        )
+    return V, F
+
+
+def _transform(path: Path, text: str) -> NDArray[np.float64]:
+    """(4, 3): points are rows multiplied from the left, as the format has it."""
+    if not text:
+        return np.vstack([np.eye(3), np.zeros(3)])
+    try:
+        matrix = np.array([float(t) for t in text.split()])
+        if matrix.size != 12 or not (np.abs(matrix) < 1e30).all():
+            raise ValueError
+    except ValueError:
+        raise BadInput(f"the transform '{text[:60]}' is not 12 numbers", path.name) from None
+    return matrix.reshape(4, 3)
