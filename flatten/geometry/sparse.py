@@ -1,0 +1,260 @@
+"""Multifrontal Cholesky factorisation of sparse symmetric positive definite matrices.
+
+The order and the fill (`flatten.geometry.dissection.analyse`) are found once; a `Factor` is then
+filled and factored as often as wanted. Every unknown of the pattern may stand for a block of
+numbers (two for a point of the plane). Dense kernels are compiled loops, so that no BLAS threads
+get in the way, and release the interpreter lock: independent subtrees run on two threads.
+"""
+
+import os
+from collections.abc import Callable
+from concurrent.futures import ThreadPoolExecutor
+
+import numpy as np
+from numba import njit
+from numpy.typing import NDArray
+
+from flatten.geometry.dissection import Pattern
+
+Array = NDArray[np.float64]
+Ints = NDArray[np.int64]
+
+_pools: dict[int, ThreadPoolExecutor] = {}
+
+
+def in_two(first: Callable[[], object], second: Callable[[], object]) -> None:
+    """Runs two independent compiled jobs at once; each must release the interpreter lock."""
+    pid = os.getpid()  # a forked worker has none of its parent's threads
+    if pid not in _pools:
+        _pools[pid] = ThreadPoolExecutor(max_workers=1, thread_name_prefix="flatten")
+    other = _pools[pid].submit(first)
+    second()
+    other.result()
+
+
+@njit(cache=True, nogil=True, fastmath={"contract"})
+def _subtract_outer(
+    target: Array, at: int, source: Array, base: int, height: int, width: int, row: int
+) -> None:
+    """target[at:] -= sum over `width` columns c of column c (from `row` down) times its own row."""
+    n = height - row
+    u = target[at : at + n]
+    c = 0
+    while c + 4 <= width:
+        o = base + c * height + row
+        a0, a1 = source[o], source[o + height]
+        a2, a3 = source[o + 2 * height], source[o + 3 * height]
+        l0 = source[o : o + n]
+        l1 = source[o + height : o + height + n]
+        l2 = source[o + 2 * height : o + 2 * height + n]
+        l3 = source[o + 3 * height : o + 3 * height + n]
+        for i in range(n):
+            u[i] -= l0[i] * a0 + l1[i] * a1 + l2[i] * a2 + l3[i] * a3
+        c += 4
+    while c < width:
+        o = base + c * height + row
+        a0 = source[o]
+        l0 = source[o : o + n]
+        for i in range(n):
+            u[i] -= l0[i] * a0
+        c += 1
+
+
+@njit(cache=True, nogil=True)
+def _factor_chunk(
+    L: Array, stack: Array, floor: int, update_at: Ints, block: int, order: Ints, low: int,
+    high: int, first: Ints, row_start: Ints, relative: Ints, panel_start: Ints, child_start: Ints,
+    children: Ints,
+) -> int:  # fmt: skip
+    """Works off order[low:high]; update matrices go on `stack` from `floor` up. -1 or a failure."""
+    top = floor
+    for k in range(low, high):
+        t = order[k]
+        columns = first[t + 1] - first[t]
+        further = row_start[t + 1] - row_start[t]
+        width, rest = columns * block, further * block
+        height = width + rest
+        base = panel_start[t] * block * block
+        update = top
+        stack[update : update + rest * rest] = 0.0
+        bottom = update
+        for a in range(child_start[t], child_start[t + 1]):
+            c = children[a]
+            source = update_at[c]
+            r0, r = row_start[c], row_start[c + 1] - row_start[c]
+            side = r * block
+            if source >= floor:
+                bottom = min(bottom, source)
+            for jv in range(r):
+                p = relative[r0 + jv]
+                for jb in range(block):
+                    from_column = source + (jv * block + jb) * side
+                    if p < columns:
+                        to = base + (p * block + jb) * height
+                        for iv in range(jv, r):
+                            q = to + relative[r0 + iv] * block
+                            f = from_column + iv * block
+                            for ib in range(block):
+                                L[q + ib] += stack[f + ib]
+                    else:
+                        to = update + (p * block + jb - width) * rest - width
+                        for iv in range(jv, r):
+                            q = to + relative[r0 + iv] * block
+                            f = from_column + iv * block
+                            for ib in range(block):
+                                stack[q + ib] += stack[f + ib]
+        for j in range(width):
+            at = base + j * height + j
+            _subtract_outer(L, at, L, base, height, j, j)
+            pivot = L[at]
+            if not pivot > 0.0:
+                return t
+            pivot = np.sqrt(pivot)
+            L[at] = pivot
+            scale = 1.0 / pivot
+            for i in range(at + 1, base + (j + 1) * height):
+                L[i] *= scale
+        for j in range(rest):
+            _subtract_outer(stack, update + j * rest + j, L, base, height, width, width + j)
+        if bottom < update:
+            for i in range(rest * rest):
+                stack[bottom + i] = stack[update + i]
+        update_at[t] = bottom
+        top = bottom + rest * rest
+    return -1
+
+
+@njit(cache=True, nogil=True)
+def _solve(
+    L: Array, X: Array, block: int, first: Ints, row_start: Ints, rows: Ints, panel_start: Ints,
+    backward: bool,
+) -> None:  # fmt: skip
+    """X (k, n * block) in elimination order, in place: forward, then backward, substitution."""
+    s = len(first) - 1
+    work = np.empty(0)
+    for t in range(s):
+        need = (first[t + 1] - first[t] + row_start[t + 1] - row_start[t]) * block
+        if need > len(work):
+            work = np.empty(need)
+    for q in range(len(X)):
+        x = X[q]
+        for t in range(s):
+            width = (first[t + 1] - first[t]) * block
+            further = row_start[t + 1] - row_start[t]
+            height = width + further * block
+            base = panel_start[t] * block * block
+            own = first[t] * block
+            w = work[:height]
+            w[:width] = x[own : own + width]
+            w[width:] = 0.0
+            for j in range(width):
+                column = L[base + j * height : base + (j + 1) * height]
+                value = w[j] / column[j]
+                w[j] = value
+                for i in range(j + 1, height):
+                    w[i] -= value * column[i]
+            x[own : own + width] = w[:width]
+            for i in range(further):
+                at = rows[row_start[t] + i] * block
+                for b in range(block):
+                    x[at + b] += w[width + i * block + b]
+        if not backward:
+            continue
+        for back in range(s):
+            t = s - 1 - back
+            width = (first[t + 1] - first[t]) * block
+            further = row_start[t + 1] - row_start[t]
+            height = width + further * block
+            base = panel_start[t] * block * block
+            own = first[t] * block
+            w = work[:height]
+            w[:width] = x[own : own + width]
+            for i in range(further):
+                at = rows[row_start[t] + i] * block
+                for b in range(block):
+                    w[width + i * block + b] = x[at + b]
+            for back_column in range(width):
+                j = width - 1 - back_column
+                column = L[base + j * height : base + (j + 1) * height]
+                total = w[j]
+                for i in range(j + 1, height):
+                    total -= column[i] * w[i]
+                w[j] = total / column[j]
+            x[own : own + width] = w[:width]
+
+
+@njit(cache=True, nogil=True)
+def _add_scalars(L: Array, block: int, diagonal: Ints, edge: Ints, on: Array, off: Array) -> None:
+    for v in range(len(diagonal)):
+        height = diagonal[v, 2] * block
+        at = block * block * diagonal[v, 3] + block * diagonal[v, 0] * height
+        for b in range(block):
+            L[at + b * height + block * diagonal[v, 1] + b] += on[v]
+    for e in range(len(edge)):
+        height = edge[e, 2] * block
+        at = block * block * edge[e, 3] + block * edge[e, 0] * height
+        for b in range(block):
+            L[at + b * height + block * edge[e, 1] + b] += off[e]
+
+
+class Factor:
+    """A symmetric positive definite matrix on a `Pattern`, filled in place and then factored.
+
+    `values` is the storage of the factor: add the matrix's lower entries to it at the places
+    that the pattern's `diagonal` and `edge` tell (or by `add`), then call `factor`.
+    """
+
+    def __init__(self, pattern: Pattern, block: int = 1) -> None:
+        self.pattern, self.block = pattern, block
+        self.values = np.zeros(pattern.entries * block * block)
+        self._stack = np.empty(int(pattern.stack.sum()) * block * block)
+        self._update_at = np.zeros(len(pattern.parent), dtype=np.int64)
+        turned = pattern.position[:, None] * block + np.arange(block)
+        self._turned = turned.ravel()
+
+    def clear(self) -> None:
+        self.values[:] = 0.0
+
+    def add(self, on: Array, off: Array) -> None:
+        """Adds on[v] to the diagonal and off[e] to the edges' entries, same for a whole block."""
+        _add_scalars(self.values, self.block, self.pattern.diagonal, self.pattern.edge, on, off)
+
+    def factor(self) -> bool:
+        """Factors in place. False when the matrix is not positive definite."""
+        p = self.pattern
+        floors = np.concatenate([[0], np.cumsum(p.stack)]) * self.block**2
+        failed = [-1, -1, -1]
+
+        def work(i: int) -> None:
+            low, high = p.chunks[i]
+            failed[i] = _factor_chunk(
+                self.values, self._stack, floors[i], self._update_at, self.block, p.order, low,
+                high, p.first, p.row_start, p.relative, p.panel_start, p.child_start, p.children,
+            )  # fmt: skip
+
+        if p.size > 2000:
+            in_two(lambda: work(0), lambda: work(1))
+        else:
+            work(0)
+            work(1)
+        if max(failed) >= 0:
+            return False
+        work(2)
+        return max(failed) < 0
+
+    def solve(self, B: Array) -> Array:
+        """X with A X = B; B is (n * block,) or (n * block, k), unknown by unknown."""
+        p = self.pattern
+        flat = B.reshape(len(self._turned), -1)
+        X = np.empty((flat.shape[1], len(self._turned)))
+        X[:, self._turned] = flat.T
+
+        def work(part: Array) -> None:
+            _solve(self.values, part, self.block, p.first, p.row_start, p.rows, p.panel_start, True)
+
+        if len(X) > 1 and p.size > 2000:
+            half = len(X) // 2
+            in_two(lambda: work(X[:half]), lambda: work(X[half:]))
+        else:
+            work(X)
+        return np.ascontiguousarray(X[:, self._turned].T).reshape(B.shape)
