@@ -1,0 +1,199 @@
+"""Writes a Job as TOML, every default filled in: read again, it is the same job."""
+
+import json
+import os
+from collections.abc import Iterable, Mapping
+from pathlib import Path
+from typing import Any
+
+import numpy as np
+
+from flatten.records.job import Job, LineFile, ScanSpec
+from flatten.records.lines import Line
+from flatten.records.material import Limit, Material, Ply, Stock
+
+
+def write_job(job: Job, folder: Path | None = None) -> str:
+    """The job as TOML text; what is None is left out, everything else is written.
+
+    Files are named relative to `folder`, where the text is going to lie, or absolutely without it.
+    Numbers are written so that they read back the same to the last bit.
+    """
+    parts = [
+        _table("", {"title": job.title, "wearer": job.wearer, "revision": job.revision}),
+        *_scan(job.scan, folder),
+        *(_line(line) for line in job.lines),
+        *(_line_file(file, folder) for file in job.line_files),
+        *(
+            _table("[[ink]]", {k: getattr(i, k) for k in ("colour", "kind", "joint", "fixing")})
+            for i in job.inks
+        ),
+        *(_table("[[panel]]", {"name": p.name, "at": p.at}) for p in job.panel_names),
+        *(_ply(ply) for ply in job.plies),
+        *(_material(material) for material in job.materials),
+        *(_stock(stock) for stock in job.stocks),
+    ]
+    return "\n".join(parts)
+
+
+def _scan(scan: ScanSpec, folder: Path | None) -> Iterable[str]:
+    yield _table(
+        "[scan]",
+        {
+            "file": _file(scan.file, folder),
+            "unit": scan.unit,
+            "up": scan.up,
+            "front": scan.front,
+            "tape_mm": scan.tape_mm,
+            "ease_mm": scan.ease_mm,
+            "edge_mm": scan.edge_mm,
+            "ink": scan.ink,
+            "slit": scan.slit,
+        },
+    )
+    if scan.keep is not None:
+        yield _table("[scan.keep]", {"low": scan.keep.low, "high": scan.keep.high})
+    for girth in scan.girths:
+        yield _table(
+            "[[scan.girth]]", {"at": girth.at, "mm": girth.mm, "over_wrap": girth.over_wrap}
+        )
+
+
+def _line(line: Line) -> str:
+    return _table(
+        "[[line]]",
+        {
+            "name": line.name,
+            "kind": line.kind,
+            "ink": line.ink,
+            "closed": line.closed,
+            "mirror": line.mirror,
+            "joint": line.joint,
+            "fixing": line.fixing,
+            "under": line.under,
+            "ease_mm": line.ease_mm,
+            "ease_side": line.ease_side,
+            "ease_from": line.ease_from,
+            "ease_to": line.ease_to,
+            "points": line.points,
+        },
+    )
+
+
+def _line_file(file: LineFile, folder: Path | None) -> str:
+    return _table(
+        "[[line]]",
+        {
+            "file": _file(file.path, folder),
+            "name": file.name,
+            "kind": file.kind,
+            "joint": file.joint,
+            "fixing": file.fixing,
+            "mirror": file.mirror,
+        },
+    )
+
+
+def _ply(ply: Ply) -> str:
+    joints = {
+        name: {k: v for k, v in (("joint", c.joint), ("fixing", c.fixing)) if v is not None}
+        for name, c in ply.joints.items()
+    }
+    return _table(
+        "[[ply]]",
+        {
+            "name": ply.name,
+            "material": ply.material,
+            "stock": ply.stock,
+            "panels": list(ply.panels),
+            "lines": list(ply.lines),
+            "over": ply.over,
+            "face": ply.face,
+            "joints": joints,
+        },
+    )
+
+
+def _material(material: Material) -> str:
+    allowance = material.allowance_mm
+    return _table(
+        "[[material]]",
+        {
+            "name": material.name,
+            "family": material.family,
+            "thickness_mm": material.thickness_mm,
+            "k": material.k,
+            "stretch_pct": _limit(material.stretch_pct),
+            "squeeze_pct": _limit(material.squeeze_pct),
+            "grain": material.grain,
+            "grain_tol_deg": material.grain_tol_deg,
+            "one_way": material.one_way,
+            "bevel": material.bevel,
+            "kerf_mm": material.kerf_mm,
+            "shrink_pct": material.shrink_pct,
+            "laser": material.laser,
+            "may_hold_pvc": material.may_hold_pvc,
+            "allowance_mm": {
+                k: getattr(allowance, k) for k in ("butt", "seam", "lap", "gap", "rim")
+            },
+            "source": material.source,
+        },
+    )
+
+
+def _limit(limit: Limit) -> float | dict[str, float]:
+    if limit.isotropic:
+        return limit.warp
+    return {"warp": limit.warp, "weft": limit.weft, "bias": limit.bias}
+
+
+def _stock(stock: Stock) -> str:
+    return _table(
+        "[[stock]]",
+        {
+            "name": stock.name,
+            "kind": stock.kind,
+            "width_mm": stock.width_mm,
+            "length_mm": stock.length_mm,
+            "count": stock.count,
+            "gap_mm": stock.gap_mm,
+            "margin_mm": stock.margin_mm,
+            "price": stock.price,
+            "outline": stock.outline,
+            "holes": list(stock.holes) or None,
+        },
+    )
+
+
+def _file(path: Path, folder: Path | None) -> str:
+    if folder is None:
+        return path.absolute().as_posix()
+    try:
+        return Path(os.path.relpath(path, folder)).as_posix()
+    except ValueError:  # another drive
+        return path.absolute().as_posix()
+
+
+def _table(header: str, values: Mapping[str, Any]) -> str:
+    rows = [f"{key} = {_value(v)}" for key, v in values.items() if v is not None]
+    return "\n".join([*([header] if header else []), *rows]) + "\n"
+
+
+def _value(value: Any) -> str:
+    if isinstance(value, bool):
+        return "true" if value else "false"
+    if isinstance(value, str):
+        return _quoted(value)
+    if isinstance(value, int | float):
+        return repr(value)
+    if isinstance(value, np.ndarray):
+        return "[\n" + "".join(f"  {_value(row)},\n" for row in value.tolist()) + "]"
+    if isinstance(value, Mapping):
+        inner = ", ".join(f"{_quoted(k)} = {_value(v)}" for k, v in value.items())
+        return f"{{ {inner} }}" if inner else "{}"
+    return "[" + ", ".join(_value(v) for v in value) + "]"
+
+
+def _quoted(text: str) -> str:
+    """A TOML basic string; JSON's escapes are valid in it, but it wants delete escaped too."""
+    return json.dumps(text, ensure_ascii=False).replace("\x7f", "\\u007f")
