@@ -1,0 +1,214 @@
+"""Lettering of a template: the label, the up arrow, the grain line and the words along edges."""
+
+from dataclasses import dataclass
+
+import numpy as np
+import shapely
+from numpy.typing import NDArray
+from shapely.geometry import LineString
+
+from flatten.records.drawing import Ink, Text
+from flatten.template.piece import EdgeText
+from flatten.template.place import (
+    ABOVE,
+    BELOW,
+    FreeSpace,
+    arrow,
+    shape_of,
+    text_along,
+    text_width,
+    upright,
+)
+
+Array = NDArray[np.float64]
+
+HEIGHTS = (6.0, 5.0, 4.0, 3.2, 2.6, 2.0)  # of capitals, mm, the first that fits
+LEADING = 1.6  # from baseline to baseline, of the height
+
+
+@dataclass(frozen=True, kw_only=True)
+class Label:
+    """What a label says; `up_deg` is the direction of the wearer's up on the template."""
+
+    title: str
+    wearer: str
+    panel: str
+    place: str
+    ply: str
+    material: str
+    quantity: str
+    piece: str
+    revision: str
+    face: str
+    up_deg: float
+
+    def layouts(self) -> list[list[str]]:
+        """The same words on many lines, on fewer, and on one; empty ones are left out."""
+        head = [self.title, f"for {self.wearer}" if self.wearer else ""]
+        who = [self.panel, self.place]
+        what = [self.ply, self.material]
+        count = [self.quantity, self.piece]
+        last = [self.revision, f"this side up: {self.face}"]
+        groups = (
+            [[word] for group in (head, who, what, count, last) for word in group],
+            [head, who, what, count, last],
+            [head + who, what + count, last],
+            [head + who + what + count + last],
+        )
+        return [
+            [line for line in (", ".join(w for w in words if w) for words in lines) if line]
+            for lines in groups
+        ]
+
+    def short(self) -> list[list[str]]:
+        """For a piece too small for the label: the panel and the number, or the number alone."""
+        number = self.piece.removeprefix("piece ").replace(" of ", "/")
+        return [[self.panel, number], [f"{self.panel} {number}"], [number]]
+
+
+def letter_edges(
+    space: FreeSpace, edges: list[Array], words: list[EdgeText]
+) -> tuple[list[Ink], list[str]]:
+    """Words along the edges, and a note for every edge that has no room for any of them."""
+    ink: list[Ink] = []
+    notes: list[str] = []
+    for item in words:
+        text = None
+        for wording in item.wordings:
+            for height in item.heights:
+                text = text_along(space, edges[item.edge], wording, height, item.at)
+                if text is not None:
+                    break
+            if text is not None:
+                break
+        if text is None:
+            notes.append(f"no room along its edge for '{item.wordings[-1]}'")
+        else:
+            ink.append(space.take(text))
+    return ink, notes
+
+
+def letter_label(space: FreeSpace, label: Label, beside: Array) -> tuple[list[Ink], str]:
+    """The label with its up arrow, and a note where it had to be shortened or set beside.
+
+    beside : (2,) upper left corner of the place for a label that does not fit at all
+    """
+    angles = _angles(space)
+    level, small = HEIGHTS[:3], HEIGHTS[3:]
+    layouts, short = label.layouts(), label.short()
+    tries = [_Try(lines, h, 0.0) for h in level for lines in layouts]
+    tries += [_Try(lines, h, a) for h in level for lines in layouts for a in angles[1:]]
+    tries += [_Try(lines, h, a) for h in small for lines in layouts for a in angles]
+    whole = len(tries)
+    tries += [_Try(lines, h, a) for h in HEIGHTS[2:] for lines in short for a in angles]
+    tries += [
+        _Try(lines, h, a, arrow=False) for h in (2.0, 1.5, 1.2) for lines in short for a in angles
+    ]
+    # Room to breathe where there is any; a small piece makes do with bare clearance.
+    searches = {True: space.search(2.5), False: space.search()}
+    for i, t in enumerate(tries):
+        corner = searches[t.height > 2.6].find(*t.size, t.angle)
+        if corner is not None:
+            ink = _set(t, corner, label.up_deg)
+            for item in ink:
+                space.take(item)
+            said = "; ".join(layouts[-1])
+            return ink, "" if i < whole else f"too small for its label: {said}"
+    outside = _Try(layouts[1], 3.2, 0.0, arrow=False)
+    corner = beside - np.array([0.0, outside.size[1]])
+    return _set(outside, corner, label.up_deg), "its label stands beside it"
+
+
+def letter_grain(space: FreeSpace, grain_deg: float) -> list[Ink]:
+    """The grain line: an arrow along the grain, long and near the middle, clear of the rest."""
+    room = space.room(2.0)
+    if room.is_empty:
+        return []
+    turn = np.radians(grain_deg)
+    d = np.array([np.cos(turn), np.sin(turn)])
+    side = np.array([-d[1], d[0]])
+    middle = np.array(space.outline.centroid.coords[0])
+    ring = np.array(space.outline.exterior.coords) - middle
+    reach = float(np.abs(ring).max()) * 2.0
+    across = ring @ side
+    best: tuple[float, Array] | None = None
+    for off in np.linspace(across.min(), across.max(), 41)[1:-1]:
+        through = middle + side * off
+        line = LineString([through - d * reach, through + d * reach])
+        for piece in shapely.get_parts(line.intersection(room)):
+            if not isinstance(piece, LineString) or piece.length < 8.0:
+                continue
+            ends = np.array(piece.coords)
+            ends = ends if (ends[-1] - ends[0]) @ d > 0 else ends[::-1]
+            score = min(piece.length, 160.0) - 0.35 * abs(float(off))
+            if best is None or score > best[0]:
+                best = (score, ends)
+    if best is None:
+        return []
+    tail, tip = best[1][0], best[1][-1]
+    length = float(np.linalg.norm(tip - tail))
+    cut = max(0.12 * length, (length - 160.0) / 2.0)
+    ink: list[Ink] = []
+    for item in arrow(tail + d * cut, tip - d * cut, min(6.0, 0.25 * length), "GRAIN"):
+        if shapely.contains(space.inside, shape_of(item)):
+            ink.append(space.take(item))
+    return ink
+
+
+def _angles(space: FreeSpace) -> list[float]:
+    """Level, upright, and along the piece, the level one first."""
+    box = np.array(shapely.get_coordinates(shapely.minimum_rotated_rectangle(space.outline)))
+    if len(box) < 4:
+        return [0.0, 90.0]
+    sides = np.diff(box[:3], axis=0)
+    long = sides[np.argmax(np.linalg.norm(sides, axis=1))]
+    lean = upright(float(np.degrees(np.arctan2(long[1], long[0]))))
+    angles = [0.0, 90.0]
+    if all(abs(lean - a) > 4.0 for a in (0.0, 90.0, -90.0)):
+        angles.append(lean)
+    return angles
+
+
+@dataclass(frozen=True)
+class _Try:
+    """One way of setting a label: its lines, their height and angle, with an up arrow or not."""
+
+    lines: list[str]
+    height: float
+    angle: float
+    arrow: bool = True
+
+    @property
+    def size(self) -> tuple[float, float]:
+        h = self.height
+        tall = h * (LEADING * (len(self.lines) - 1) + ABOVE + BELOW)
+        width = max(text_width(line, h) for line in self.lines)
+        return (width + 5.4 * h, max(tall, 4.5 * h)) if self.arrow else (width, tall)
+
+
+def _set(t: _Try, corner: Array, up_deg: float) -> list[Ink]:
+    """The lines in a box whose lower left corner, seen at the try's angle, is `corner`."""
+    turn, h = np.radians(t.angle), t.height
+    right, rise = np.array([np.cos(turn), np.sin(turn)]), np.array([-np.sin(turn), np.cos(turn)])
+    width, tall = t.size
+    ink: list[Ink] = []
+    for i, line in enumerate(t.lines):
+        ink.append(_text(line, corner + rise * (tall - h * (ABOVE + LEADING * i)), h, t.angle))
+    if t.arrow:
+        side = 4.5 * h
+        centre = corner + right * (width - side / 2) + rise * (tall - side / 2)
+        up = np.array([np.cos(np.radians(up_deg)), np.sin(np.radians(up_deg))])
+        ink += arrow(centre - up * 0.48 * side, centre + up * 0.48 * side, 0.9 * h, "LABEL")
+        # The word's box stands just clear of the shaft, whatever the shaft's direction.
+        small = 0.7 * h
+        wide = text_width("up", small)
+        p = np.array([up[1], -up[0]])
+        p = p if p @ right >= 0.0 else -p
+        half = abs(p @ right) * wide / 2 + abs(p @ rise) * small / 2
+        spot = centre + p * (half + 0.3 * h) - right * wide / 2 - rise * small / 2
+        ink.append(_text("up", spot, small, t.angle))
+    return ink
+
+
+def _text(words: str, foot: Array, height: float, angle: float) -> Text:
+    return Text(text=words, at=(float(foot[0]), float(foot[1])), height=height, angle_deg=angle)
