@@ -1,0 +1,42 @@
+"""The rims of a cast: named by where they lie on the wearer, measured, their teeth taken off."""
+
+import numpy as np
+
+from flatten.geometry.triangles import Array
+from flatten.records.cast import Rim
+from flatten.scan.holes import Border
+
+# Directions in the cast's frame: +x the wearer's left, +y up, +z front.
+SIDES = ("left", "right", "upper", "lower", "front", "back")
+
+
+def name_rims(V: Array, borders: list[Border]) -> tuple[Rim, ...]:
+    """Rims of the openings, named by the side of the cast they lie on.
+
+    Of several rims on one side each gets a number, the longest 1.
+    """
+    if not borders:
+        return ()
+    low, high = V.min(axis=0), V.max(axis=0)
+    half = np.maximum(0.5 * (high - low), 1e-9)
+    sides = []
+    for border in borders:
+        off = (border.centre - 0.5 * (low + high)) / half
+        axis = int(np.argmax(np.abs(off)))
+        sides.append(SIDES[2 * axis + (0 if off[axis] >= 0 else 1)])
+    rims = []
+    for i, border in enumerate(borders):
+        side = sides[i]
+        if sides.count(side) > 1:
+            side = f"{side} {sides[: i + 1].count(side)}"
+        rims.append(
+            Rim(
+                name=side,
+                vertices=border.vertices,
+                length_mm=border.length,
+                smooth_length_mm=border.smooth_length,
+                flatness_mm=border.flatness,
+                centre=border.centre,
+            )
+        )
+    return tuple(rims)

@@ -1,0 +1,132 @@
+"""Joins points that are the same place, and drops faces that are no surface."""
+
+import numpy as np
+from numpy.typing import NDArray
+from scipy.sparse import coo_matrix
+from scipy.sparse.csgraph import connected_components
+from scipy.spatial import cKDTree
+
+from flatten.geometry.halfedges import group_half_edges
+from flatten.geometry.triangles import Array, face_cross
+
+Ints = NDArray[np.int32]
+
+# Border points closer than this share of the edges around them are one point.
+NEAR_SHARE = 0.02
+# A face is without area when its height is below this share of its longest side.
+FLAT_SHARE = 1e-6
+
+
+def weld(V: Array, F: Ints) -> tuple[Array, Ints, dict[str, int]]:
+    """Welds equal points, then border points that nearly touch; drops what is no face.
+
+    Returns
+    -------
+    V, F : points in use, in the order they came; no face repeats a corner, has no area, or has
+        the same corners as another (either way round)
+    counts : what was done, by name, zeros left out
+    """
+    counts: dict[str, int] = {}
+    unused = len(V) - _used(F, len(V)).sum()
+    same = same_points(V)
+    V, F = _renumber(V, F, same)
+    counts["points_welded"] = len(same) - len(V) - int(unused)
+    counts["points_unused"] = int(unused)
+    F = drop_faces(V, F, counts)
+    near = _near_border(V, F)
+    if near is not None:
+        before = len(V)
+        V, F = _renumber(V, F, near)
+        counts["points_welded_near"] = before - len(V)
+        F = drop_faces(V, F, counts)
+    V, F = _renumber(V, F, np.arange(len(V)))
+    return V, F, {name: count for name, count in counts.items() if count > 0}
+
+
+def same_points(V: Array) -> NDArray[np.int64]:
+    """(n,) for every point the first point at exactly the same place."""
+    bits = (V + 0.0).view(np.uint64).reshape(-1, 3)
+    with np.errstate(over="ignore"):
+        key = bits[:, 0] * np.uint64(0x9E3779B97F4A7C15)
+        key ^= (key >> np.uint64(29)) ^ (bits[:, 1] * np.uint64(0xC2B2AE3D27D4EB4F))
+        key ^= (key >> np.uint64(31)) ^ (bits[:, 2] * np.uint64(0x165667B19E3779F9))
+        key *= np.uint64(0x9E3779B97F4A7C15)
+    order = np.argsort(key, kind="stable")
+    P = V[order]
+    new = np.ones(len(V), dtype=bool)
+    new[1:] = np.any(P[1:] != P[:-1], axis=1)
+    first = np.empty(len(V), dtype=np.int64)
+    first[order] = order[new][np.cumsum(new) - 1]
+    return first
+
+
+def drop_faces(V: Array, F: Ints, counts: dict[str, int]) -> Ints:
+    """F without repeated corners, zero areas and duplicates; adds to `counts`."""
+    a, b, c = F[:, 0], F[:, 1], F[:, 2]
+    repeated = (a == b) | (b == c) | (c == a)
+    F = F[~repeated]
+    cross = face_cross(V, F)
+    longest = np.zeros(len(F))
+    for k in range(3):
+        side = V[F[:, k]] - V[F[:, k - 1]]
+        np.maximum(longest, np.einsum("ij,ij->i", side, side), out=longest)
+    flat = np.einsum("ij,ij->i", cross, cross) <= (FLAT_SHARE * longest) ** 2
+    F = F[~flat]
+    low, high = F.min(axis=1).astype(np.int64), F.max(axis=1).astype(np.int64)
+    middle = F.sum(axis=1, dtype=np.int64) - low - high
+    n = max(len(V), 1)
+    order = np.lexsort((middle * n + high, low))
+    key = np.column_stack([low, middle, high])[order]
+    twice = np.zeros(len(F), dtype=bool)
+    twice[order[1:]] = np.all(key[1:] == key[:-1], axis=1)
+    for name, gone in (
+        ("faces_repeated_corner", repeated),
+        ("faces_zero_area", flat),
+        ("faces_duplicate", twice),
+    ):
+        counts[name] = counts.get(name, 0) + int(np.count_nonzero(gone))
+    return F[~twice]
+
+
+def _near_border(V: Array, F: Ints) -> NDArray[np.int64] | None:
+    """(n,) representative of every point once near border points are joined; None if none are."""
+    if not len(F):
+        return None
+    order, start = groups = group_half_edges(F, len(V))
+    h = order[start[:-1][groups.count == 1]]
+    a, b = F.ravel()[h], np.roll(F, -1, axis=1).ravel()[h]
+    length = np.linalg.norm(V[a] - V[b], axis=1)
+    total = np.bincount(a, length, len(V)) + np.bincount(b, length, len(V))
+    degree = np.bincount(a, minlength=len(V)) + np.bincount(b, minlength=len(V))
+    border = np.flatnonzero(degree)
+    reach = NEAR_SHARE * total[border] / degree[border]
+    if not len(border):
+        return None
+    distance, other = cKDTree(V[border]).query(
+        V[border], k=2, distance_upper_bound=float(reach.max())
+    )
+    i = np.flatnonzero(np.isfinite(distance[:, 1]))
+    j = other[i, 1]
+    close = distance[i, 1] <= np.minimum(reach[i], reach[j])
+    i, j = i[close], j[close]
+    if not len(i):
+        return None
+    graph = coo_matrix((np.ones(len(i)), (border[i], border[j])), shape=(len(V), len(V)))
+    label = connected_components(graph, directed=False)[1]
+    first = np.full(label.max() + 1, len(V), dtype=np.int64)
+    np.minimum.at(first, label, np.arange(len(V)))
+    return first[label]
+
+
+def _used(F: Ints, n: int) -> NDArray[np.bool_]:
+    used = np.zeros(n, dtype=bool)
+    used[F.ravel()] = True
+    return used
+
+
+def _renumber(V: Array, F: Ints, first: NDArray[np.integer]) -> tuple[Array, Ints]:
+    """Points merged to `first` (n,), those that no face uses left out; F renumbered."""
+    F = first[F]
+    used = _used(F, len(V))
+    place = np.cumsum(used, dtype=np.int32) - 1
+    return V[used], place[F].astype(np.int32)
