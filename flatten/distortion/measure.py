@@ -13,8 +13,9 @@ from scipy.spatial import cKDTree
 from flatten.geometry.operators import smooth_curvatures
 from flatten.geometry.topology import border_half_edges
 from flatten.geometry.triangles import corner_angles, face_areas, face_frames
-from flatten.records.flat import FlatSet, Strain
+from flatten.records.flat import Flat, FlatSet, Strain
 from flatten.records.material import Limit, Material
+from flatten.records.panels import Panel
 
 Array = NDArray[np.float64]
 Faces = NDArray[np.integer]
@@ -130,12 +131,14 @@ def overlap_area(F: Faces, U: Array) -> float:
         left = (b[:, 0] - a[:, 0]) * (point[1] - a[:, 1]) - (point[0] - a[:, 0]) * (
             b[:, 1] - a[:, 1]
         )
-        winding = int((below & ~above & (left > 0)).sum()) - int((~below & above & (left < 0)).sum())
+        winding = int((below & ~above & (left > 0)).sum()) - int(
+            (~below & above & (left < 0)).sum()
+        )
         overlap += max(0, winding - 1) * float(area)
     return overlap
 
 
-def measure_strain(
+def strain_of(
     V: Array, F: Faces, U: Array, *, material: Material, grain_deg: float = 90.0
 ) -> Strain:
     """Strain of the flat U (n, 2) mm of the panel V (n, 3) mm, F (m, 3), for a material.
@@ -191,11 +194,14 @@ def measure_strain(
     )
 
 
+def measure_strain(panel: Panel, flat: Flat, material: Material) -> Strain:
+    """Strain of a panel's flat, for a material."""
+    return strain_of(panel.V, panel.F, flat.U, material=material, grain_deg=flat.grain_deg)
+
+
 def measure_flats(flat_set: FlatSet) -> tuple[Strain, ...]:
     """Strain of every flat of a set, in the order of its panels."""
     return tuple(
-        measure_strain(
-            panel.V, panel.F, flat.U, material=flat_set.material, grain_deg=flat.grain_deg
-        )
+        measure_strain(panel, flat, flat_set.material)
         for panel, flat in zip(flat_set.panel_set.panels, flat_set.flats, strict=True)
     )

@@ -64,9 +64,12 @@ def _subtract_outer(
 def _factor_chunk(
     L: Array, stack: Array, floor: int, update_at: Ints, block: int, order: Ints, low: int,
     high: int, first: Ints, row_start: Ints, relative: Ints, panel_start: Ints, child_start: Ints,
-    children: Ints,
+    children: Ints, held: int,
 ) -> int:  # fmt: skip
-    """Works off order[low:high]; update matrices go on `stack` from `floor` up. -1 or a failure."""
+    """Works off order[low:high]; update matrices go on `stack` from `floor` up. -1 or a failure.
+
+    Supernode `held` is summed up but not eliminated.
+    """
     top = floor
     for k in range(low, high):
         t = order[k]
@@ -103,6 +106,8 @@ def _factor_chunk(
                             f = from_column + iv * block
                             for ib in range(block):
                                 stack[q + ib] += stack[f + ib]
+        if t == held:
+            continue
         for j in range(width):
             at = base + j * height + j
             _subtract_outer(L, at, L, base, height, j, j)
@@ -127,10 +132,13 @@ def _factor_chunk(
 @njit(cache=True, nogil=True)
 def _solve(
     L: Array, X: Array, block: int, first: Ints, row_start: Ints, rows: Ints, panel_start: Ints,
-    backward: bool,
+    s: int, forward: bool,
 ) -> None:  # fmt: skip
-    """X (k, n * block) in elimination order, in place: forward, then backward, substitution."""
-    s = len(first) - 1
+    """X (k, n * block) in elimination order, in place: forward, then backward, substitution.
+
+    Only the first `s` supernodes are eliminated; without `forward` the right-hand side is zero
+    for them and X holds the values of all others.
+    """
     work = np.empty(0)
     for t in range(s):
         need = (first[t + 1] - first[t] + row_start[t + 1] - row_start[t]) * block
@@ -138,7 +146,7 @@ def _solve(
             work = np.empty(need)
     for q in range(len(X)):
         x = X[q]
-        for t in range(s):
+        for t in range(s if forward else 0):
             width = (first[t + 1] - first[t]) * block
             further = row_start[t + 1] - row_start[t]
             height = width + further * block
@@ -158,8 +166,6 @@ def _solve(
                 at = rows[row_start[t] + i] * block
                 for b in range(block):
                     x[at + b] += w[width + i * block + b]
-        if not backward:
-            continue
         for back in range(s):
             t = s - 1 - back
             width = (first[t + 1] - first[t]) * block
@@ -219,9 +225,13 @@ class Factor:
         """Adds on[v] to the diagonal and off[e] to the edges' entries, same for a whole block."""
         _add_scalars(self.values, self.block, self.pattern.diagonal, self.pattern.edge, on, off)
 
-    def factor(self) -> bool:
-        """Factors in place. False when the matrix is not positive definite."""
+    def factor(self, *, hold_last: bool = False) -> bool:
+        """Factors in place. False when the matrix is not positive definite.
+
+        With `hold_last` the pattern's last unknowns are left: `schur` and `extend` are theirs.
+        """
         p = self.pattern
+        held = len(p.parent) - 1 if hold_last else -1
         floors = np.concatenate([[0], np.cumsum(p.stack)]) * self.block**2
         failed = [-1, -1, -1]
 
@@ -230,6 +240,7 @@ class Factor:
             failed[i] = _factor_chunk(
                 self.values, self._stack, floors[i], self._update_at, self.block, p.order, low,
                 high, p.first, p.row_start, p.relative, p.panel_start, p.child_start, p.children,
+                held,
             )  # fmt: skip
 
         if p.size > 2000:
@@ -250,7 +261,10 @@ class Factor:
         X[:, self._turned] = flat.T
 
         def work(part: Array) -> None:
-            _solve(self.values, part, self.block, p.first, p.row_start, p.rows, p.panel_start, True)
+            _solve(
+                self.values, part, self.block, p.first, p.row_start, p.rows, p.panel_start,
+                len(p.parent), True,
+            )  # fmt: skip
 
         if len(X) > 1 and p.size > 2000:
             half = len(X) // 2
@@ -258,3 +272,23 @@ class Factor:
         else:
             work(X)
         return np.ascontiguousarray(X[:, self._turned].T).reshape(B.shape)
+
+    def schur(self) -> Array:
+        """Schur complement of the unknowns held last, in their order in `analyse`; symmetric."""
+        p = self.pattern
+        side = int(p.first[-1] - p.first[-2]) * self.block
+        lower = self.values[int(p.panel_start[-2]) * self.block**2 :].reshape(side, side)
+        # Stored by columns: read by rows it is the upper triangle.
+        upper = np.triu(lower)
+        return upper + np.triu(upper, 1).T
+
+    def extend(self, last: Array) -> Array:
+        """(n * block, k) values everywhere, given those (h * block, k) of the unknowns held last."""
+        p = self.pattern
+        X = np.zeros((last.shape[1], len(self._turned)))
+        X[:, len(self._turned) - len(last) :] = last.T
+        _solve(
+            self.values, X, self.block, p.first, p.row_start, p.rows, p.panel_start,
+            len(p.parent) - 1, False,
+        )  # fmt: skip
+        return np.ascontiguousarray(X[:, self._turned].T)

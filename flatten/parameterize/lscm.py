@@ -1,0 +1,127 @@
+"""Conformal start: the map of a disk to the plane with the least angle distortion.
+
+Lévy, Petitjean, Ray & Maillot, Least Squares Conformal Maps, SIGGRAPH 2002. The energy is the
+Dirichlet energy less the area of the image (Mullen, Tong, Alliez & Desbrun, Spectral Conformal
+Parameterization, SGP 2008), so with points as complex numbers its matrix is Hermitian, n x n, and
+complex only on the border. The inside is eliminated with one real factorisation; what is left is
+a small dense Hermitian system on the border.
+"""
+
+import numpy as np
+from numpy.typing import NDArray
+from scipy.linalg import cho_factor, cho_solve
+
+from flatten.geometry.dissection import analyse
+from flatten.geometry.operators import edge_cotangents
+from flatten.geometry.sparse import Factor
+from flatten.geometry.topology import border_half_edges
+from flatten.geometry.triangles import face_areas
+
+Array = NDArray[np.float64]
+Faces = NDArray[np.integer]
+
+
+class BorderSystem:
+    """The conformal energy of a mesh once the inside is eliminated: E = z* matrix z / 2.
+
+    border : (b,) vertices, ascending; matrix : (b, b) Hermitian, positive semidefinite
+    """
+
+    def __init__(self, V: Array, F: Faces) -> None:
+        directed = border_half_edges(F)
+        self.border = np.unique(directed)
+        edges, _, weights = edge_cotangents(V, F)
+        on = np.bincount(edges[:, 0], weights, len(V)) + np.bincount(edges[:, 1], weights, len(V))
+        self._inside = Factor(analyse(edges, V, last=self.border))
+        self._inside.add(on, -weights)
+        self.sound = self._inside.factor(hold_last=True)
+        if not self.sound:
+            return
+        self.matrix = self._inside.schur().astype(np.complex128)
+        a, b = np.searchsorted(self.border, directed.T)
+        # The area is half the imaginary part of the sum of conj(z_a) z_b along the border.
+        np.add.at(self.matrix, (a, b), 0.5j)
+        np.add.at(self.matrix, (b, a), -0.5j)
+
+    def points(self, z: NDArray[np.complex128]) -> Array:
+        """(n, 2) the whole map, given its border as complex numbers."""
+        return self._inside.extend(np.column_stack([z.real, z.imag]))
+
+
+def conformal_energy(V: Array, F: Faces, U: Array) -> float:
+    """Dirichlet energy less signed area, mm²: zero for an exactly conformal map."""
+    edges, _, weights = edge_cotangents(V, F)
+    d = U[edges[:, 0]] - U[edges[:, 1]]
+    a, b, c = U[F[:, 0]], U[F[:, 1]], U[F[:, 2]]
+    u, v = b - a, c - a
+    area = 0.5 * float((u[:, 0] * v[:, 1] - u[:, 1] * v[:, 0]).sum())
+    return 0.5 * float(weights @ np.einsum("ij,ij->i", d, d)) - area
+
+
+def far_pins(V: Array, border: NDArray[np.integer]) -> tuple[int, int]:
+    """Two border vertices far apart: the farthest from the middle, and the farthest from that."""
+    P = V[border]
+    first = int(np.argmax(np.linalg.norm(P - P.mean(axis=0), axis=1)))
+    second = int(np.argmax(np.linalg.norm(P - P[first], axis=1)))
+    return int(border[first]), int(border[second])
+
+
+def lscm(V: Array, F: Faces, pins: tuple[int, int] | None = None) -> Array | None:
+    """Least-squares conformal map U (n, 2) of the disk V (n, 3) mm, F (m, 3), right side up.
+
+    pins : two border vertices, put at (0, 0) and (their distance in space, 0)
+
+    Returns None where the mesh is too degenerate to be factored.
+    """
+    system = BorderSystem(V, F)
+    if not system.sound:
+        return None
+    p, q = pins or far_pins(V, system.border)
+    at = np.searchsorted(system.border, [p, q])
+    free = np.ones(len(system.border), dtype=bool)
+    free[at] = False
+    z = np.zeros(len(free), dtype=np.complex128)
+    z[at[1]] = max(float(np.linalg.norm(V[p] - V[q])), 1e-9)
+    M = system.matrix
+    try:
+        factor = cho_factor(M[np.ix_(free, free)], lower=True, check_finite=False)
+    except np.linalg.LinAlgError:
+        return None
+    z[free] = cho_solve(factor, -M[np.ix_(free, at)] @ z[at], check_finite=False)
+    return system.points(z)
+
+
+def conformal(V: Array, F: Faces) -> Array | None:
+    """The conformal map that depends on no pins: least energy for the border's spread.
+
+    The lowest vector of the border system that is not a shift (Mullen et al.), by inverse
+    iteration. Scaled to the surface's area; None where the mesh cannot be factored.
+    """
+    system = BorderSystem(V, F)
+    if not system.sound:
+        return None
+    M = system.matrix
+    b = len(M)
+    # Lifts the shifts (the known null vectors) and keeps the factorisation definite.
+    scale = float(np.trace(M).real) / b
+    M += scale * np.ones((b, b)) / b + 1e-9 * scale * np.eye(b)
+    try:
+        factor = cho_factor(M, lower=True, overwrite_a=True, check_finite=False)
+    except np.linalg.LinAlgError:
+        return None
+    P = V[system.border] - V[system.border].mean(axis=0)
+    _, _, axes = np.linalg.svd(P, full_matrices=False)
+    z = P @ axes[0] + 1j * (P @ axes[1])
+    for _ in range(30):
+        z = z - z.mean()
+        before = z / max(float(np.linalg.norm(z)), 1e-300)
+        z = cho_solve(factor, before, check_finite=False)
+        if abs(np.vdot(before, z)) > (1 - 1e-8) * np.linalg.norm(z):
+            break
+    U = system.points(z - z.mean())
+    a, b_, c = U[F[:, 0]], U[F[:, 1]], U[F[:, 2]]
+    u, v = b_ - a, c - a
+    area = 0.5 * float(np.abs(u[:, 0] * v[:, 1] - u[:, 1] * v[:, 0]).sum())
+    if not (np.isfinite(area) and area > 0):
+        return None
+    return U * np.sqrt(face_areas(V, F).sum() / area)
