@@ -1,7 +1,12 @@
 """Numbers out of text, many at a time, without losing sight of the line they stood on."""
 
+from collections.abc import Iterator
+
 import numpy as np
 from numpy.typing import NDArray
+
+# Text is taken in pieces of this many bytes, since its words take ten times their room.
+_PIECE = 1 << 24
 
 
 def to_floats(text: bytes) -> NDArray[np.float64]:
@@ -13,8 +18,23 @@ def to_floats(text: bytes) -> NDArray[np.float64]:
     """
     if b"_" in text:  # Python reads 1_000 as a number; no file format does
         raise ValueError("not a number")
-    words = text.split()
-    return np.fromiter(map(float, words), dtype=np.float64, count=len(words))
+    parts: list[NDArray[np.float64]] = []
+    for piece in pieces(text):
+        words = piece.split()
+        parts.append(np.fromiter(map(float, words), dtype=np.float64, count=len(words)))
+    return np.concatenate(parts) if parts else np.empty(0)
+
+
+def pieces(text: bytes) -> Iterator[bytes]:
+    """`text` in pieces that end at a line's end, or at a blank where a line is endless."""
+    at = 0
+    while at < len(text):
+        end = min(at + _PIECE, len(text))
+        if end < len(text):
+            cuts = (text.rfind(mark, at, end) for mark in (b"\n", b"\r", b" "))
+            end = next((cut + 1 for cut in cuts if cut >= 0), end)
+        yield text[at:end]
+        at = end
 
 
 def bad_token_line(text: bytes) -> tuple[int, str]:
