@@ -1,0 +1,354 @@
+"""The cast refined along its cut lines: arcs are edges, trimmed parts gone, triangles even."""
+
+from collections.abc import Sequence
+from dataclasses import dataclass
+from fnmatch import fnmatchcase
+
+import numpy as np
+from numba import njit
+from numpy.typing import NDArray
+
+from flatten.errors import BadInput
+from flatten.geometry.editmesh import EditMesh
+from flatten.geometry.nearest import ground
+from flatten.geometry.quality import FREE, HELD, Band, Curves, improve, place_vertices
+from flatten.geometry.refine import SurfaceCurve, embed_curves
+from flatten.panels.arcs import Arc, border_edges, line_edges, loops_of, rim_corners, trace_arcs
+from flatten.panels.trim import drop_beyond
+from flatten.records.cast import Cast
+from flatten.records.lines import LineNetwork, SurfacePath
+
+# How many rings of vertices from a cut may change to make its triangles better.
+BAND_RINGS = 4
+
+
+@dataclass(frozen=True, eq=False, kw_only=True)
+class CarvedCast:
+    """The cast with its cuts as edges.
+
+    V, N : (n, 3), F : (m, 3) int32; A : (m, 3) faces across edges, -1 at rims
+    C : (m, 3) 2 arc + side on half edges of cuts and rims, -1 elsewhere; side 0 runs with the arc
+    arcs : cuts in the order of their lines, then rims; vertices as in V
+    starts : (a,) where each cut's arc begins along its line, mm; lengths : by line, mm
+    rim_names : by Arc.rim
+    """
+
+    V: NDArray[np.float64]
+    N: NDArray[np.float64]
+    F: NDArray[np.int32]
+    A: NDArray[np.int32]
+    C: NDArray[np.int32]
+    arcs: tuple[Arc, ...]
+    starts: NDArray[np.float64]
+    lengths: NDArray[np.float64]
+    rim_names: tuple[str, ...]
+    notes: tuple[str, ...]
+
+
+def chosen_lines(network: LineNetwork, patterns: Sequence[str]) -> list[int]:
+    """Indices of the seams and darts whose name fits a pattern, and of all trim lines.
+
+    Raises
+    ------
+    BadInput : a pattern fits no line of the network
+    """
+    cutting = [i for i, x in enumerate(network.lines) if x.kind in ("seam", "dart")]
+    for pattern in patterns:
+        if pattern != "*" and not any(fnmatchcase(network.lines[i].name, pattern) for i in cutting):
+            known = ", ".join(network.lines[i].name for i in cutting)
+            raise BadInput(
+                f"no seam or dart is named '{pattern}'", "ply lines", f"there are: {known}"
+            )
+    return [
+        i
+        for i, line in enumerate(network.lines)
+        if line.kind == "trim"
+        or (i in cutting and any(fnmatchcase(line.name, p) for p in patterns))
+    ]
+
+
+def carve(network: LineNetwork, chosen: Sequence[int]) -> CarvedCast:
+    """Cuts the chosen lines into the cast's mesh, drops what is trimmed, evens the triangles.
+
+    Raises
+    ------
+    BadInput : a trim line parts nothing off
+    """
+    cast = network.cast
+    names = [line.name for line in network.lines]
+    index = {name: i for i, name in enumerate(names)}
+    paths = [p for p in network.paths if index[p.line] in set(chosen)]
+    paths.sort(key=lambda p: (index[p.line], p.stretch))
+    labels = [index[p.line] for p in paths]
+    curves = [
+        SurfaceCurve(face=p.face, bary=p.bary, segment_face=p.segment_face, closed=p.closed)
+        for p in paths
+    ]
+    crossed = sum(len(p.face) for p in paths)
+    mesh, ids = embed_curves(cast.V, cast.F, curves, labels, room=3 * crossed + 20000)
+    notes: list[str] = []
+    rim_names, rim_of = _rims(cast, mesh)
+    trims = [i for i in chosen if network.lines[i].kind == "trim"]
+    if trims:
+        made = drop_beyond(mesh, trims, names, notes)
+        rim_names = _name_trimmed(mesh, made, names, rim_names, rim_of)
+    border = border_edges(mesh)
+    rims = np.array([rim_of[(u, v)] for u, v in border.tolist()], dtype=np.int64)
+    lengths, along = _line_places(paths, labels, ids, len(names))
+    first = {label: int(v[0]) for label, v in reversed(list(zip(labels, ids, strict=True)))}
+    arcs = trace_arcs(line_edges(mesh), border, rims, rim_corners(mesh, border), first)
+    begins = np.array([_begin(mesh, arc, along) for arc in arcs])
+    order = sorted(
+        range(len(arcs)),
+        key=lambda k: (arcs[k].line < 0, arcs[k].line, begins[k], int(arcs[k].vertices[0])),
+    )
+    arcs = [arcs[k] for k in order]
+    _relabel(mesh, arcs)
+    chains = _improve(mesh, cast, arcs)
+    return _compact(
+        mesh, chains[0], chains[1], cast, begins[order], lengths, tuple(rim_names), tuple(notes)
+    )
+
+
+def _rims(cast: Cast, mesh: EditMesh) -> tuple[list[str], dict[tuple[int, int], int]]:
+    """Names of the rims, and the rim of every border edge of the mesh."""
+    names = [rim.name for rim in cast.rims]
+    of_vertex = {int(v): r for r, rim in enumerate(cast.rims) for v in rim.vertices}
+    of_edge: dict[tuple[int, int], int] = {}
+    for loop in loops_of(border_edges(mesh)):
+        known = [of_vertex[v] for v in loop.tolist() if v in of_vertex]
+        if known:
+            rim = max(set(known), key=known.count)
+        else:
+            rim = len(names)
+            names.append("rim" if "rim" not in names else f"rim {rim + 1}")
+        for u, v in zip(loop.tolist(), np.roll(loop, -1).tolist(), strict=True):
+            of_edge[(u, v)] = rim
+    return names, of_edge
+
+
+def _name_trimmed(
+    mesh: EditMesh,
+    made: Sequence[tuple[list[int], NDArray[np.int64]]],
+    names: Sequence[str],
+    rim_names: Sequence[str],
+    rim_of: dict[tuple[int, int], int],
+) -> list[str]:
+    """Gives every trimmed edge the name of the rim it stands for: the nearest that was cut off.
+
+    Where no rim was cut off, the trim line's own name.
+    """
+    left = {(u, v) for u, v in border_edges(mesh).tolist()}
+    result = list(rim_names)
+    lost: dict[int, list[int]] = {}
+    for (u, v), r in rim_of.items():
+        if (u, v) not in left:
+            lost.setdefault(r, []).append(u)
+    for lines, edges in made:
+        if len(edges) == 0:
+            continue
+        spots = mesh.V[edges[:, 0]]
+        name = names[lines[0]]
+        nearest = np.inf
+        for r, vertices in lost.items():
+            gap = float(
+                np.mean(
+                    np.linalg.norm(mesh.V[vertices][:, None] - spots[None, ::4], axis=2).min(axis=0)
+                )
+            )
+            if gap < nearest:
+                nearest, name = gap, rim_names[r]
+        for u, v in edges.tolist():
+            rim_of[(u, v)] = len(result)
+        result.append(name)
+    return result
+
+
+def _line_places(
+    paths: Sequence[SurfacePath],
+    labels: Sequence[int],
+    ids: Sequence[NDArray[np.int64]],
+    lines: int,
+) -> tuple[NDArray[np.float64], dict[tuple[int, int], list[float]]]:
+    """Length of each line, and at what lengths along it each of its vertices lies."""
+    lengths = np.zeros(lines)
+    along: dict[tuple[int, int], list[float]] = {}
+    for path, label, vertices in zip(paths, labels, ids, strict=True):
+        points = np.concatenate([path.points, path.points[:1]]) if path.closed else path.points
+        step = np.linalg.norm(np.diff(points, axis=0), axis=1)
+        s = lengths[label] + np.concatenate([[0.0], np.cumsum(step)])
+        for v, at in zip(vertices.tolist(), s.tolist(), strict=False):
+            along.setdefault((label, v), []).append(at)
+        if path.closed:
+            along[(label, int(vertices[0]))].append(float(s[-1]))
+        lengths[label] += float(step.sum())
+    return lengths, along
+
+
+def _begin(mesh: EditMesh, arc: Arc, along: dict[tuple[int, int], list[float]]) -> float:
+    """Where along its line an arc begins, mm; 0 for rims."""
+    if arc.line < 0:
+        return 0.0
+    P = mesh.V[arc.vertices]
+    s = np.concatenate([[0.0], np.cumsum(np.linalg.norm(np.diff(P, axis=0), axis=1))])
+    # A node may lie on its line twice; an inner vertex says which pass this is.
+    for inner in (*range(1, len(s) - 1), 0, len(s) - 1):
+        places = along.get((arc.line, int(arc.vertices[inner])), [])
+        if len(places) == 1:
+            return max(places[0] - s[inner], 0.0)
+    starts = along.get((arc.line, arc.ends[0]), [0.0])
+    ends = along.get((arc.line, arc.ends[1]), starts)
+    return min(starts, key=lambda a: min(abs(b - a - s[-1]) for b in ends))
+
+
+def _relabel(mesh: EditMesh, arcs: Sequence[Arc]) -> None:
+    """Labels half edges by arc instead of by line, in place."""
+    label: dict[tuple[int, int], int] = {}
+    for k, arc in enumerate(arcs):
+        v = arc.vertices.tolist()
+        for a, b in zip(v[:-1], v[1:], strict=True):
+            label[(a, b)] = 2 * k
+            label[(b, a)] = 2 * k + 1
+    m = int(mesh.count[1])
+    F, A, C = mesh.F[:m], mesh.A[:m], mesh.C[:m]
+    f, i = np.nonzero(((C >= 0) | (A < 0)) & (F[:, :1] >= 0))
+    pairs = zip(F[f, i].tolist(), F[f, (i + 1) % 3].tolist(), strict=True)
+    C[f, i] = [label.get(pair, -1) for pair in pairs]
+
+
+def _improve(mesh: EditMesh, cast: Cast, arcs: Sequence[Arc]) -> tuple[list[Arc], Band]:
+    """Evens the triangles along the cuts, in place; returns the arcs as they run then."""
+    n, first_new = len(mesh.V), len(cast.V)
+    band = Band(
+        tag=np.full(n, FREE, dtype=np.int32),
+        s=np.zeros(n),
+        active=np.zeros(n, dtype=np.bool_),
+        size=np.zeros(n),
+        N=np.zeros((n, 3)),
+        bary=np.zeros((n, 3)),
+    )
+    band.N[:first_new] = cast.N
+    under = ground(cast.V, cast.F, cast.N)
+    place_vertices(mesh, band, under, first_new)
+    _set_sizes(mesh, cast, band)
+    points, places, offsets, faces = [], [], [0], []
+    for k, arc in enumerate(arcs):
+        band.tag[arc.vertices[1:-1]] = k
+        P = mesh.V[arc.vertices]
+        s = np.concatenate([[0.0], np.cumsum(np.linalg.norm(np.diff(P, axis=0), axis=1))])
+        band.s[arc.vertices[1:-1]] = s[1:-1]
+        points.append(P)
+        places.append(s)
+        faces.append(mesh.home[arc.vertices])
+        offsets.append(offsets[-1] + len(s))
+    for arc in arcs:
+        band.tag[list(arc.ends)] = HELD
+    if not arcs:
+        return list(arcs), band
+    curves = Curves(
+        start=np.array(offsets, dtype=np.int64),
+        P=np.concatenate(points),
+        s=np.concatenate(places),
+        face=np.concatenate(faces).astype(np.int32),
+    )
+    seeds = np.zeros(n, dtype=np.bool_)
+    for arc in arcs:
+        if arc.line >= 0:
+            seeds[arc.vertices] = True
+    _seed_chords(mesh, band, seeds)
+    band.active[:] = _grow(mesh.F, int(mesh.count[1]), seeds, BAND_RINGS)
+    rings = np.empty((2, 4096), dtype=np.int64)
+    improve(mesh, band, under, curves, rings[0], rings[1])
+    kept: list[Arc] = []
+    used = np.flatnonzero((band.tag[: mesh.count[0]] >= 0) & (mesh.star[: mesh.count[0]] >= 0))
+    order = used[np.lexsort((band.s[used], band.tag[used]))]
+    bounds = np.searchsorted(band.tag[order], np.arange(len(arcs) + 1))
+    for k, arc in enumerate(arcs):
+        inner = order[bounds[k] : bounds[k + 1]]
+        chain = np.concatenate([[arc.ends[0]], inner, [arc.ends[1]]]).astype(np.int64)
+        kept.append(Arc(line=arc.line, rim=arc.rim, vertices=chain))
+    return kept, band
+
+
+def _set_sizes(mesh: EditMesh, cast: Cast, band: Band) -> None:
+    """Wanted edge length at every vertex: the mean of the cast's edges nearby."""
+    V, F, n = cast.V, cast.F, len(cast.V)
+    length = np.linalg.norm(V[F] - V[np.roll(F, -1, axis=1)], axis=2).mean(axis=1)
+    count = np.bincount(F.ravel(), minlength=n)
+    for _ in range(2):
+        total = np.bincount(F.ravel(), np.repeat(length, 3), minlength=n)
+        at_vertex = total / np.maximum(count, 1)
+        length = at_vertex[F].mean(axis=1)
+    band.size[:n] = at_vertex
+    new = slice(n, int(mesh.count[0]))
+    band.size[new] = length[mesh.home[new]]
+
+
+def _seed_chords(mesh: EditMesh, band: Band, seeds: NDArray[np.bool_]) -> None:
+    """Adds the ends of plain edges that join two border vertices, to be looked at as well."""
+    m = int(mesh.count[1])
+    F, A, C = mesh.F[:m], mesh.A[:m], mesh.C[:m]
+    f, i = np.nonzero(
+        (C < 0)
+        & (A >= 0)
+        & (F[:, :1] >= 0)
+        & (band.tag[F] != FREE)
+        & (band.tag[np.roll(F, -1, axis=1)] != FREE)
+    )
+    seeds[F[f]] = True
+
+
+@njit(cache=True)
+def _grow(F, m, seeds, rings):
+    """Vertices within so many rings of the seeds."""
+    near = seeds.copy()
+    for _ in range(rings):
+        grown = near.copy()
+        for f in range(m):
+            if F[f, 0] >= 0 and (near[F[f, 0]] or near[F[f, 1]] or near[F[f, 2]]):
+                for i in range(3):
+                    grown[F[f, i]] = True
+        near = grown
+    return near
+
+
+def _compact(
+    mesh: EditMesh,
+    arcs: Sequence[Arc],
+    band: Band,
+    cast: Cast,
+    starts: NDArray[np.float64],
+    lengths: NDArray[np.float64],
+    rim_names: tuple[str, ...],
+    notes: tuple[str, ...],
+) -> CarvedCast:
+    """Drops unused vertices and faces; new vertices are put in order beside their neighbours."""
+    m = int(mesh.count[1])
+    alive = np.flatnonzero(mesh.F[:m, 0] >= 0)
+    F = mesh.F[alive]
+    used = np.zeros(len(mesh.V), dtype=bool)
+    used[F.ravel()] = True
+    old = np.flatnonzero(used)
+    key = np.where(old < len(cast.V), old, cast.F[mesh.home[old]].min(axis=1) + 0.5)
+    old = old[np.argsort(key, kind="stable")]
+    new = np.full(len(mesh.V), -1, dtype=np.int32)
+    new[old] = np.arange(len(old))
+    F = new[F]
+    face_order = np.argsort(F.min(axis=1), kind="stable")
+    place = np.full(m + 1, -1, dtype=np.int32)
+    place[alive[face_order]] = np.arange(len(alive))
+    picked = alive[face_order]
+    return CarvedCast(
+        V=mesh.V[old],
+        N=band.N[old],
+        F=F[face_order],
+        A=place[mesh.A[picked]],
+        C=mesh.C[picked],
+        arcs=tuple(
+            Arc(line=a.line, rim=a.rim, vertices=new[a.vertices].astype(np.int64)) for a in arcs
+        ),
+        starts=starts,
+        lengths=lengths,
+        rim_names=rim_names,
+        notes=notes,
+    )

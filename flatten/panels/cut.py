@@ -1,0 +1,92 @@
+"""Cuts the cast along its lines into panels: disks whose shared edges are the same curves."""
+
+import numpy as np
+
+from flatten.panels.carve import CarvedCast, carve, chosen_lines
+from flatten.panels.check import require_disk
+from flatten.panels.marks import place_marks
+from flatten.panels.names import panel_names, whereabouts
+from flatten.panels.opening import Piece, open_pieces
+from flatten.panels.partners import build_seams, seam_names
+from flatten.records.job import PanelName
+from flatten.records.lines import LineNetwork
+from flatten.records.panels import BorderRun, Panel, PanelSet
+
+
+def cut_panels(
+    network: LineNetwork,
+    *,
+    lines: tuple[str, ...] = ("*",),
+    names: tuple[PanelName, ...] = (),
+) -> PanelSet:
+    """Panels of the network's cast, opened along the seams and darts whose names fit `lines`.
+
+    Patterns are shell-style. Trim lines always cut, and what lies beyond them is dropped. Partner
+    edges share their vertices one to one. Panels are ordered by name, seams by line.
+
+    Raises
+    ------
+    BadInput : a panel is not a disk, a trim line parts nothing off, a pattern fits no line, or the
+        names do not fit the panels
+    """
+    chosen = chosen_lines(network, lines)
+    carved = carve(network, chosen)
+    pieces = open_pieces(carved)
+    notes = [*carved.notes]
+    faces = [carved.F[piece.faces] for piece in pieces]
+    called = panel_names(names, network.cast.to_cast, carved.V, faces, notes)
+    order = sorted(range(len(pieces)), key=lambda k: called[k])
+    pieces = [pieces[k] for k in order]
+    called = [called[k] for k in order]
+    places = whereabouts(carved.V, [faces[k] for k in order])
+    stretch_names = [*seam_names(carved, network.lines)]
+    stretch_names += [carved.rim_names[arc.rim] for arc in carved.arcs if arc.line < 0]
+    for piece, name in zip(pieces, called, strict=True):
+        V = carved.V[piece.cast_vertex]
+        lean = carved.N[piece.cast_vertex] + (V - places.centre) / places.half
+        loops = [np.concatenate([s.vertices[:-1] for s in loop]) for loop in piece.loops]
+        said = [_loop_name(piece, k, carved, stretch_names) for k in range(len(loops))]
+        require_disk(name, V, piece.F, loops, said, lean)
+    marks = place_marks(network, chosen, carved, pieces)
+    seams = build_seams(carved, network.lines, pieces, places.middle)
+    panels = []
+    for k, (piece, name) in enumerate(zip(pieces, called, strict=True)):
+        border = tuple(
+            BorderRun(
+                vertices=s.vertices.astype(np.int32),
+                seam=s.arc if carved.arcs[s.arc].line >= 0 else -1,
+                side=s.side,
+                name=stretch_names[s.arc],
+            )
+            for s in piece.loops[0]
+        )
+        panels.append(
+            Panel(
+                name=name,
+                V=carved.V[piece.cast_vertex],
+                F=piece.F.astype(np.int32),
+                N=carved.N[piece.cast_vertex],
+                cast_vertex=piece.cast_vertex.astype(np.int32),
+                border=border,
+                marks=marks[k],
+            )
+        )
+    return PanelSet(
+        cast=network.cast,
+        cut_V=carved.V,
+        cut_N=carved.N,
+        panels=tuple(panels),
+        seams=seams,
+        notes=tuple(notes),
+    )
+
+
+def _loop_name(piece: Piece, k: int, carved: CarvedCast, stretch_names: list[str]) -> str:
+    """What a border loop is called in a message: its rims, or the seams it is made of."""
+    rims, seams = [], []
+    for stretch in piece.loops[k]:
+        name = stretch_names[stretch.arc]
+        (rims if carved.arcs[stretch.arc].line < 0 else seams).append(f"'{name}'")
+    if rims:
+        return "the rim " + " and ".join(dict.fromkeys(rims))
+    return "the seam " + " and ".join(list(dict.fromkeys(seams))[:3])
