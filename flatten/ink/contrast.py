@@ -1,0 +1,77 @@
+"""How far each point's colour is from the bare tape round it, whatever the light there."""
+
+import numpy as np
+from numba import njit
+from numpy.typing import NDArray
+from scipy.spatial import KDTree
+
+from flatten.geometry.pointgrid import near, point_grid
+from flatten.ink.samples import Samples
+
+RADIUS_MM = 25.0
+THIN_MM = 2.6  # the background is taken from about one point in this many mm squared
+KNOT_MM = 5.0
+FLOOR = 10.0  # levels of 255: below it a ratio says more of the camera's noise than of the pen
+
+
+@njit(cache=True)
+def _medians(Q, M, P, N, C, start, low, shape, cell, radius):  # pragma: no cover - compiled
+    out = np.zeros((Q.shape[0], 3))
+    found = np.empty(8192, dtype=np.int64)
+    level = np.empty(256, dtype=np.int64)
+    for i in range(Q.shape[0]):
+        count = near(Q[i, 0], Q[i, 1], Q[i, 2], radius, P, start, low, shape, cell, found)
+        kept = 0
+        for q in range(count):
+            j = found[q]
+            if M[i, 0] * N[j, 0] + M[i, 1] * N[j, 1] + M[i, 2] * N[j, 2] > 0.5:
+                found[kept] = j
+                kept += 1
+        for c in range(3):
+            level[:] = 0
+            for q in range(kept):
+                level[int(C[found[q], c])] += 1
+            # The median from whole levels, placed inside its level by what lies below it.
+            below = 0
+            for v in range(256):
+                if 2 * (below + level[v]) >= kept and level[v] > 0:
+                    out[i, c] = v + (0.5 * kept - below) / level[v]
+                    break
+                below += level[v]
+    return out
+
+
+def one_per_cell(P: NDArray[np.float64], step: float) -> NDArray[np.int64]:
+    """Indices of one point in every cube of `step` mm that holds any, always the same ones."""
+    ijk = np.floor((P - P.min(axis=0)) / step).astype(np.int64)
+    span = ijk.max(axis=0) + 1
+    key = (ijk[:, 0] * span[1] + ijk[:, 1]) * span[2] + ijk[:, 2]
+    return np.unique(key, return_index=True)[1]
+
+
+def background(S: Samples) -> NDArray[np.float64]:
+    """(k, 3) colour of the tape at every point: the median within 25 mm where normals agree,
+    found at knots 5 mm apart and blended between them.
+
+    A pen line covers a tenth of such a disk, a crossing of lines a fifth, so that the median is
+    the tape's whether the pen is darker or lighter.
+    """
+    thin = one_per_cell(S.P, THIN_MM)
+    P, N, C = S.P[thin], S.N[thin], S.C[thin]
+    grid = point_grid(P, 10.0)
+    P, N, C = (np.ascontiguousarray(a[grid.order]) for a in (P, N, C))
+    knot = one_per_cell(S.P, KNOT_MM)
+    median = _medians(
+        S.P[knot], S.N[knot], P, N, C, grid.start, grid.low, grid.shape, grid.cell, RADIUS_MM
+    )
+    near_mm, which = KDTree(S.P[knot]).query(S.P, k=min(6, len(knot)))
+    near_mm, which = near_mm.reshape(len(S.P), -1), which.reshape(len(S.P), -1)
+    agree = np.einsum("ij,ikj->ik", S.N, S.N[knot][which])
+    weight = np.exp(-0.5 * (near_mm / (0.7 * KNOT_MM)) ** 2) * np.clip(agree, 0.05, 1.0) + 1e-9
+    blend = np.einsum("ik,ikc->ic", weight, median[which])
+    return blend / weight.sum(axis=1)[:, None]
+
+
+def contrast(S: Samples, B: NDArray[np.float64]) -> NDArray[np.float64]:
+    """(k, 3) how much lighter (+) or darker (-) than the tape each channel is, as a ratio."""
+    return np.clip((S.C - B) / np.maximum(B, FLOOR), -1.0, 4.0)

@@ -1,0 +1,257 @@
+"""Moves followed strokes onto the middle of the ink, and measures their colour, width and ends.
+
+Every sample is given to the stroke it lies nearest to; across a stroke its ink is a soft-edged
+band, and the band's middle along the stroke is the smooth curve that fits all samples best
+(Gauss-Newton, fourth-order smoothing; P. Eilers, B. Marx, Stat. Sci. 11(2), 1996, for such penalised
+fits). Heights above the surface are smoothed along the stroke too, which takes out scan noise.
+"""
+
+from dataclasses import dataclass
+
+import numpy as np
+from numpy.typing import NDArray
+from scipy.sparse import coo_matrix, csr_matrix, diags
+from scipy.sparse.linalg import spsolve
+from scipy.spatial import KDTree
+
+from flatten.ink.samples import Samples
+from flatten.ink.track import Track
+
+STEP_MM = 1.5
+REACH_MM = 6.5
+ACROSS_WAVE_MM = 14.0  # waves along the stroke shorter than this are the hand's, not the line's
+HEIGHT_WAVE_MM = 40.0
+ROUNDS = 4
+
+
+@dataclass(frozen=True, eq=False, kw_only=True)
+class Stroke:
+    """A stroke on the middle of its ink.
+
+    points (k, 3) mm, normals (k, 3); closed ones do not repeat their first point
+    contrast : (3,) mean difference from the tape, as ratios; strength : its length
+    cover : (k,) ink found at each point, 1 is the stroke's usual; width : mm
+    colour : (3,) as seen, 0 to 255
+    """
+
+    points: NDArray[np.float64]
+    normals: NDArray[np.float64]
+    closed: bool
+    contrast: NDArray[np.float64]
+    cover: NDArray[np.float64]
+    width: float
+    colour: NDArray[np.float64]
+
+    @property
+    def strength(self) -> float:
+        return float(np.linalg.norm(self.contrast))
+
+    @property
+    def length(self) -> float:
+        return path_length(self.points, self.closed)
+
+
+def path_length(points: NDArray[np.float64], closed: bool = False) -> float:
+    """Length of a polyline (k, 3), mm."""
+    q = np.vstack([points, points[:1]]) if closed else points
+    return float(np.linalg.norm(np.diff(q, axis=0), axis=1).sum())
+
+
+def resample(points: NDArray[np.float64], closed: bool, step: float = STEP_MM):
+    """The polyline (k, 3) again with points spaced evenly, about `step` mm apart."""
+    q = np.vstack([points, points[:1]]) if closed else points
+    s = np.concatenate([[0.0], np.cumsum(np.linalg.norm(np.diff(q, axis=0), axis=1))])
+    count = max(round(s[-1] / step), 3 if closed else 1)
+    t = np.linspace(0.0, s[-1], count + 1)
+    if closed:
+        t = t[:-1]
+    return np.column_stack([np.interp(t, s, q[:, i]) for i in range(3)])
+
+
+@dataclass(frozen=True, eq=False)
+class _Chain:
+    """All strokes' nodes in one list, with who comes before and after (itself at an end)."""
+
+    before: NDArray[np.int64]
+    after: NDArray[np.int64]
+    stroke: NDArray[np.int64]
+    start: NDArray[np.int64]
+
+
+def _chain(counts: list[int], closed: list[bool]) -> _Chain:
+    start = np.concatenate([[0], np.cumsum(counts)])
+    n = int(start[-1])
+    before, after = np.arange(n) - 1, np.arange(n) + 1
+    for k, loop in enumerate(closed):
+        a, b = int(start[k]), int(start[k + 1])
+        before[a] = b - 1 if loop else a
+        after[b - 1] = a if loop else b - 1
+    return _Chain(before, after, np.repeat(np.arange(len(counts)), counts), start)
+
+
+def _bending(chain: _Chain) -> csr_matrix:
+    """Squared second differences along every stroke, as a matrix."""
+    n = len(chain.before)
+    inner = np.flatnonzero((chain.before != np.arange(n)) & (chain.after != np.arange(n)))
+    rows = np.repeat(np.arange(len(inner)), 3)
+    cols = np.stack([chain.before[inner], inner, chain.after[inner]], axis=1).ravel()
+    values = np.tile([1.0, -2.0, 1.0], len(inner))
+    second = coo_matrix((values, (rows, cols)), shape=(len(inner), n)).tocsr()
+    return (second.T @ second).tocsr()
+
+
+def _tangents(P, chain: _Chain):
+    d = P[chain.after] - P[chain.before]
+    return d / np.maximum(np.linalg.norm(d, axis=1, keepdims=True), 1e-12)
+
+
+def _stiffness(wave_mm: float) -> float:
+    return (wave_mm / (2.0 * np.pi * STEP_MM)) ** 4
+
+
+def _band(t, half, soft):
+    return 1.0 / (1.0 + np.exp(np.clip((np.abs(t) - half) / soft, -40, 40)))
+
+
+def fit_strokes(S: Samples, X: NDArray[np.float64], tracks: list[Track]) -> list[Stroke]:
+    """Strokes on the middle of their ink, from the followed ones, in the same order."""
+    if not tracks:
+        return []
+    paths = [resample(t.points, t.closed) for t in tracks]
+    closed = [t.closed for t in tracks]
+    chain = _chain([len(p) for p in paths], closed)
+    P = np.concatenate(paths)
+    bend = _bending(chain)
+    surface = KDTree(S.P)
+    nearest = surface.query(P, k=min(12, len(S.P)))[1]
+    N = S.N[nearest].mean(axis=1)
+    N /= np.linalg.norm(N, axis=1, keepdims=True)
+
+    d, node = KDTree(P).query(S.P, distance_upper_bound=REACH_MM + 1.5)
+    use = np.flatnonzero(np.isfinite(d))
+    use = use[np.einsum("ij,ij->i", S.N[use], N[node[use]]) > 0.3]
+    XU, WU, PU = X[use], S.W[use], S.P[use]
+
+    count = len(tracks)
+    half = np.full(count, 2.0)
+    soft = max(0.35, 0.3 * S.spacing)
+    contrast = np.zeros((count, 3))
+    amplitude = np.ones(len(P))
+    for turn in range(ROUNDS):
+        T = _tangents(P, chain)
+        A = np.cross(N, T)
+        d, node = KDTree(P).query(PU, distance_upper_bound=REACH_MM + 1.5)
+        ok = np.isfinite(d)
+        i = np.where(ok, node, 0)
+        rel = PU - P[i]
+        along = np.einsum("ij,ij->i", rel, T[i])
+        across = np.einsum("ij,ij->i", rel, A[i])
+        height = np.einsum("ij,ij->i", rel, N[i])
+        ok &= (np.abs(along) < 1.2 * STEP_MM) & (np.abs(height) < 4.0)
+        k = chain.stroke[i]
+        if turn == 0:
+            core = ok & (np.abs(across) < 1.3)
+            for c in range(3):
+                total = np.bincount(k[core], WU[core] * XU[core, c], minlength=count)
+                contrast[:, c] = total / np.maximum(
+                    np.bincount(k[core], WU[core], minlength=count), 1e-9
+                )
+            contrast[np.linalg.norm(contrast, axis=1) < 1e-6] = 1e-6
+        size = np.linalg.norm(contrast, axis=1)
+        e = contrast / size[:, None]
+        q = np.einsum("ij,ij->i", XU, e[k]) / size[k]
+        q = np.clip(q, -0.5, 1.4)
+        if turn in (1, 2):
+            half = _best_width(across, q, WU, ok, k, count, soft)
+        g = _band(across, half[k], soft)
+        # How strong the ink is at each node, over about 9 mm.
+        near = ok & (np.abs(across) < half[k] + 1.0)
+        top = np.bincount(i[near], WU[near] * g[near] * q[near], minlength=len(P))
+        bottom = np.bincount(i[near], WU[near] * g[near] ** 2, minlength=len(P))
+        spread = diags(np.full(len(P), 1.0)) + _stiffness(9.0) * bend
+        amplitude = np.clip(
+            spsolve(spread.tocsc(), top) / np.maximum(spsolve(spread.tocsc(), bottom), 1e-6),
+            0.2,
+            1.5,
+        )
+        # Gauss-Newton on the sideways move of every node.
+        edge = np.where(np.abs(across) > 1e-9, np.sign(across), 0.0)
+        slope = amplitude[i] * edge * g * (1.0 - g) / soft
+        residual = q - amplitude[i] * g
+        trust = 1.0 / (1.0 + (residual / 0.5) ** 2)
+        w = np.where(ok, WU * trust, 0.0)
+        data = np.bincount(i, w * slope**2, minlength=len(P))
+        push = np.bincount(i, w * slope * residual, minlength=len(P))
+        usual = np.median(data[data > 0]) if (data > 0).any() else 1.0
+        M = diags(data + 1e-3 * usual) + usual * _stiffness(ACROSS_WAVE_MM) * bend
+        # Smoothness is asked of the curve itself, so its own bending pulls too.
+        pull = np.einsum("ij,ij->i", bend @ P, A) * usual * _stiffness(ACROSS_WAVE_MM)
+        move = np.clip(spsolve(M.tocsc(), push - pull), -1.0, 1.0)
+        # Onto the surface, smoothed along the stroke.
+        close = ok & (np.abs(across) < 3.5)
+        hw = np.bincount(i[close], WU[close], minlength=len(P))
+        hs = np.bincount(i[close], WU[close] * height[close], minlength=len(P))
+        usual_h = np.median(hw[hw > 0]) if (hw > 0).any() else 1.0
+        stiff = usual_h * _stiffness(HEIGHT_WAVE_MM)
+        lift = spsolve(
+            (diags(hw + 1e-3 * usual_h) + stiff * bend).tocsc(),
+            hs - stiff * np.einsum("ij,ij->i", bend @ P, N),
+        )
+        P = P + move[:, None] * A + np.clip(lift, -1.5, 1.5)[:, None] * N
+    return _measured(S, X, P, N, chain, closed, half, use)
+
+
+def _best_width(across, q, W, ok, k, count, soft):
+    """(count,) half width whose band explains each stroke's samples best, 0.6 to 6 mm."""
+    tries = np.array([0.6, 0.9, 1.2, 1.5, 1.8, 2.1, 2.5, 3.0, 3.6, 4.3, 5.0, 6.0])
+    error = np.empty((len(tries), count))
+    for m, half in enumerate(tries):
+        g = _band(across, half, soft)
+        gq = np.bincount(k[ok], (W * g * q)[ok], minlength=count)
+        gg = np.bincount(k[ok], (W * g * g)[ok], minlength=count)
+        error[m] = -(gq**2) / np.maximum(gg, 1e-9)
+    return tries[error.argmin(axis=0)]
+
+
+def _measured(S, X, P, N, chain: _Chain, closed, half, use) -> list[Stroke]:
+    """Colour, contrast and cover of every stroke at its final place."""
+    T = _tangents(P, chain)
+    A = np.cross(N, T)
+    d, node = KDTree(P).query(S.P[use], distance_upper_bound=4.0)
+    ok = np.isfinite(d)
+    i, near = node[ok], use[ok]
+    rel = S.P[near] - P[i]
+    across = np.abs(np.einsum("ij,ij->i", rel, A[i]))
+    k = chain.stroke[i]
+    core = across < np.clip(0.6 * half[k], 0.8, 1.6)
+    i, k, near = i[core], k[core], near[core]
+    count = len(closed)
+    W = S.W[near]
+    total = np.maximum(np.bincount(k, W, minlength=count), 1e-9)
+    contrast = np.stack([np.bincount(k, W * X[near, c], minlength=count) for c in range(3)], 1)
+    contrast /= total[:, None]
+    size = np.maximum(np.linalg.norm(contrast, axis=1), 1e-6)
+    q = np.einsum("ij,ij->i", X[near], contrast[k]) / size[k] ** 2
+    sum_q = np.bincount(i, W * q, minlength=len(P))
+    sum_w = np.bincount(i, W, minlength=len(P))
+    # Over each node and its neighbours.
+    sum_q = sum_q + sum_q[chain.before] + sum_q[chain.after]
+    sum_w = sum_w + sum_w[chain.before] + sum_w[chain.after]
+    cover = np.divide(sum_q, sum_w, out=np.zeros(len(P)), where=sum_w > 0)
+    strokes = []
+    for m in range(count):
+        a, b = chain.start[m], chain.start[m + 1]
+        mine = near[k == m]
+        colour = np.median(S.C[mine], axis=0) if len(mine) else np.zeros(3)
+        strokes.append(
+            Stroke(
+                points=P[a:b],
+                normals=N[a:b],
+                closed=closed[m],
+                contrast=contrast[m],
+                cover=cover[a:b],
+                width=2.0 * float(half[m]),
+                colour=colour,
+            )
+        )
+    return strokes
