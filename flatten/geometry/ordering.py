@@ -55,16 +55,20 @@ def _spread(x: NDArray[np.uint64]) -> NDArray[np.uint64]:
     return x
 
 
-def sort_along_curve(V: Array, F: Faces) -> tuple[NDArray[np.int64], NDArray[np.int32]]:
+def sort_along_curve(
+    V: Array, F: Faces
+) -> tuple[NDArray[np.int64], NDArray[np.int32], NDArray[np.int64]]:
     """Order for vertices and faces along the curve.
 
     Returns
     -------
     order : (n,) old index of each vertex in the new order
     F : (m, 3) int32, faces renumbered, sorted by their lowest vertex; corners are not turned
+    faces : (m,) old index of each face
     """
     order = np.argsort(curve_keys(V), kind="stable")
     place = np.empty(len(V), dtype=np.int32)
     place[order] = np.arange(len(V), dtype=np.int32)
     F = place[F]
-    return order, F[np.argsort(F.min(axis=1), kind="stable")]
+    faces = np.argsort(F.min(axis=1), kind="stable")
+    return order, F[faces], faces

@@ -2,9 +2,11 @@
 
 import numpy as np
 from numpy.typing import NDArray
-from scipy.sparse import coo_matrix, csr_matrix
+from scipy.sparse import coo_matrix, csr_matrix, diags
+from scipy.sparse.linalg import cg
 
-from flatten.geometry.triangles import Array, Faces
+from flatten.geometry.halfedges import opposites
+from flatten.geometry.triangles import Array, Faces, face_areas, face_cross, vertex_normals
 
 
 def ring_mean(F: Faces, n: int) -> csr_matrix:
@@ -24,6 +26,15 @@ def ring_mean(F: Faces, n: int) -> csr_matrix:
     return csr_matrix(A)
 
 
+def border_mask(F: Faces, n: int) -> NDArray[np.bool_]:
+    """(n,) which vertices lie on a border of the oriented manifold F."""
+    h = np.flatnonzero(opposites(F, n) < 0)
+    flat = np.ascontiguousarray(F).ravel()
+    mask = np.zeros(n, dtype=bool)
+    mask[flat[h]] = mask[flat[np.where(h % 3 == 2, h - 2, h + 1)]] = True
+    return mask
+
+
 def smooth_positions(
     V: Array, F: Faces, *, passes: int, fixed: NDArray[np.bool_] | None = None
 ) -> Array:
@@ -40,3 +51,87 @@ def smooth_positions(
                 move[fixed] = 0.0
             X += move
     return X
+
+
+def fair(
+    V: Array, F: Faces, weight: Array, *, free: NDArray[np.bool_], field: Array | None = None
+) -> Array:
+    """A field of least bending that stays near the given one: a low-pass filter.
+
+    Minimises the integral of weight |x - field|² + |Laplacian of x|² by conjugate gradients. A
+    wave of wave number k is kept by 1 / (1 + k⁴ / weight), so a sphere of radius R shrinks by no
+    more than 4 / (weight R³). Borders are held. Desbrun et al., Implicit fairing of irregular
+    meshes, SIGGRAPH 1999 (the implicit solve); Kobbelt et al., Interactive multi-resolution
+    modeling, SIGGRAPH 1998 (the thin plate's energy).
+
+    weight : (n,) 1/mm⁴, inf holds a vertex; free : (n,) vertices that `field` has no say over
+    field : (n, 3), the positions V themselves if left out
+    """
+    n = len(V)
+    field = V if field is None else field
+    L, mass = cotangent_laplacian(V, F)
+    border = border_mask(F, n)
+    held = border | ~(np.isfinite(weight) | free)
+    K = (L.T @ diags((~border) / mass) @ L).tocsr()
+    pull = mass * np.where(held | free, 0.0, weight)
+    moves = np.flatnonzero(~held)
+    A = (K + diags(pull)).tocsr()[moves][:, moves]
+    precondition = diags(1.0 / np.maximum(A.diagonal(), 1e-300))
+    # Solved for the change, so that the tolerance is a share of it.
+    right = -(K @ field)[moves]
+    x = field.copy()
+    for k in range(3):
+        change, _ = cg(A, right[:, k], rtol=1e-5, maxiter=3000, M=precondition)
+        x[moves, k] += change
+    return x
+
+
+def cotangent_laplacian(V: Array, F: Faces) -> tuple[csr_matrix, Array]:
+    """L (n, n), positive semidefinite, and the (n,) third of the area round each vertex.
+
+    Pinkall and Polthier, Experimental Mathematics 2(1), 1993. Cotangents are held within 10, so
+    that slivers do no harm.
+    """
+    n = len(V)
+    double = np.maximum(np.linalg.norm(face_cross(V, F), axis=1), 1e-300)
+    i, j, w = [], [], []
+    for k in range(3):
+        a, b, c = F[:, k], F[:, (k + 1) % 3], F[:, (k + 2) % 3]
+        cot = np.einsum("ij,ij->i", V[b] - V[a], V[c] - V[a]) / double
+        i += [b, c]
+        j += [c, b]
+        w += [0.5 * np.clip(cot, -10, 10)] * 2
+    W = coo_matrix((np.concatenate(w), (np.concatenate(i), np.concatenate(j))), shape=(n, n))
+    W = W.tocsr()
+    L = (diags(np.asarray(W.sum(axis=1)).ravel()) - W).tocsr()
+    mass = np.bincount(F.ravel(), np.repeat(face_areas(V, F) / 3, 3), minlength=n)
+    return csr_matrix(L), np.maximum(mass, 1e-9 * max(float(mass.max(initial=0.0)), 1e-300))
+
+
+def bending(V: Array, F: Faces) -> Array:
+    """(n,) about the largest principal curvature at each vertex, 1/mm, smoothed over a ring.
+
+    From the turn of the vertex normals over each face (Rusinkiewicz, Estimating curvatures and
+    their derivatives on triangle meshes, 3DPVT 2004), as root mean square over the ring.
+    """
+    n = len(V)
+    N = vertex_normals(V, F)
+    cross = face_cross(V, F)
+    double = np.maximum(np.linalg.norm(cross, axis=1), 1e-300)
+    # The derivative of the normal over a face: sum over corners of N times the gradient of its hat.
+    J = np.zeros((len(F), 3, 3))
+    axis = cross / double[:, None]
+    for k in range(3):
+        opposite = V[F[:, (k + 2) % 3]] - V[F[:, (k + 1) % 3]]
+        gradient = np.cross(axis, opposite) / double[:, None]
+        J += N[F[:, k]][:, :, None] * gradient[:, None, :]
+    # J has rank two: the larger of its squared singular values, in closed form.
+    square = J.transpose(0, 2, 1) @ J
+    trace = np.trace(square, axis1=1, axis2=2)
+    rest = np.einsum("ijk,ikj->i", square, square)
+    top = 0.5 * (trace + np.sqrt(np.maximum(2 * rest - trace**2, 0.0)))
+    area = 0.5 * double
+    total = np.bincount(F.ravel(), np.repeat(area, 3), minlength=n)
+    mean = np.bincount(F.ravel(), np.repeat(area * top, 3), minlength=n) / np.maximum(total, 1e-300)
+    W = ring_mean(F, n)
+    return np.sqrt(0.5 * (mean + W @ mean))

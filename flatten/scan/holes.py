@@ -8,6 +8,7 @@ from numpy.typing import NDArray
 
 from flatten.geometry.halfedges import border_cycles, opposites
 from flatten.geometry.triangles import Array, face_areas, vertex_normals
+from flatten.scan.loops import flatness, loop_length, smooth_curve
 
 Ints = NDArray[np.int32]
 
@@ -36,44 +37,6 @@ class Border:
     hole: bool
 
 
-def smooth_loop(P: Array, reach: float) -> Array:
-    """Points of a closed polyline (k, 3), each moved to a mean over about `reach` either way.
-
-    Weights fall off with the distance along the loop as a Gaussian; short loops are left alone
-    where `reach` would be more than an eighth of them.
-    """
-    k = len(P)
-    step = np.linalg.norm(np.roll(P, -1, axis=0) - P, axis=1)
-    length = float(step.sum())
-    if k < 4 or length <= 0:
-        return P.copy()
-    reach = min(reach, length / 8)
-    # Resampled evenly, so that one circular convolution smooths every loop.
-    n = int(np.clip(np.ceil(4 * length / max(reach, 1e-12)), 16, 8192))
-    at = np.concatenate([[0.0], np.cumsum(step)])
-    t = np.arange(n) * length / n
-    closed = np.concatenate([P, P[:1]])
-    even = np.column_stack([np.interp(t, at, closed[:, j]) for j in range(3)])
-    wave = np.fft.rfftfreq(n, d=length / n)
-    keep = np.exp(-0.5 * (2 * np.pi * wave * reach / 2) ** 2)
-    even = np.fft.irfft(np.fft.rfft(even, axis=0) * keep[:, None], n, axis=0)
-    even = np.concatenate([even, even[:1]])
-    t = np.concatenate([t, [length]])
-    return np.column_stack([np.interp(at[:-1], t, even[:, j]) for j in range(3)])
-
-
-def loop_length(P: Array) -> float:
-    """Length of the closed polyline P (k, 3)."""
-    return float(np.linalg.norm(np.roll(P, -1, axis=0) - P, axis=1).sum())
-
-
-def flatness(P: Array) -> tuple[Array, Array, float]:
-    """Centre, unit normal and rms distance from the best plane of points P (k, 3)."""
-    centre = P.mean(axis=0)
-    _, size, axes = np.linalg.svd(P - centre, full_matrices=False)
-    return centre, axes[-1], float(size[-1] / np.sqrt(len(P))) if len(size) == 3 else 0.0
-
-
 def find_borders(V: Array, F: Ints, reach: float) -> list[Border]:
     """Every border loop, longest first; `reach` is how far raggedness is smoothed, mm."""
     loops = border_cycles(F, opposites(F, len(V)))
@@ -84,7 +47,7 @@ def find_borders(V: Array, F: Ints, reach: float) -> list[Border]:
     borders = []
     for loop in loops:
         P = V[loop]
-        smooth = smooth_loop(P, reach)
+        smooth = smooth_curve(P, reach)
         centre, axis, rms = flatness(smooth)
         length = loop_length(smooth)
         flush = float(np.abs(N[loop] @ axis).mean())

@@ -4,23 +4,25 @@ from collections.abc import Callable
 
 import numpy as np
 
-from flatten.errors import BadInput
 from flatten.geometry.ordering import sort_along_curve
-from flatten.geometry.smoothing import ring_mean, smooth_positions
-from flatten.geometry.topology import compact
-from flatten.geometry.triangles import face_areas, vertex_normals
+from flatten.geometry.smoothing import border_mask, smooth_positions
+from flatten.geometry.triangles import Array, Faces, face_areas
 from flatten.records.cast import Cast
 from flatten.records.job import ScanSpec
 from flatten.records.scan import Scan
+from flatten.scan.denoise import denoise, noise_level
 from flatten.scan.holes import fill_holes, find_borders
-from flatten.scan.manifold import face_parts_outward, make_manifold
-from flatten.scan.remesh import remesh
-from flatten.scan.rims import name_rims
-from flatten.scan.shells import drop_islands, refuse_second_shell
-from flatten.scan.weld import weld
+from flatten.scan.mend import mend
+from flatten.scan.offset import offset, smooth_normals
+from flatten.scan.remesh import coarsen, remesh
+from flatten.scan.rims import name_rims, rim_guides
+from flatten.scan.shells import refuse_second_shell
 from flatten.units import choose_unit
 
 Progress = Callable[[str], None]
+
+# The scan is thinned to edges of this share of the working length before anything is measured.
+FINE_SHARE = 0.35
 
 
 def prepare(scan: Scan, spec: ScanSpec, progress: Progress | None = None) -> Cast:
@@ -33,71 +35,62 @@ def prepare(scan: Scan, spec: ScanSpec, progress: Progress | None = None) -> Cas
     BadInput : the scan holds no usable surface, or a question must be answered first
     """
     say = progress or (lambda _: None)
-    repairs: dict[str, int | float | str] = {}
-    notes: list[str] = list(scan.notes)
-
     say("mend")
-    V, F = np.array(scan.V), np.array(scan.F)
-    if spec.keep is not None:
-        inside = np.all((spec.keep.low <= V) & (spec.keep.high >= V), axis=1)
-        F = F[inside[F].all(axis=1)]
-        if not len(F):
-            raise BadInput("no face of the scan lies in the box to keep", "scan.keep")
-    V, F, counts = weld(V, F)
-    repairs |= counts
-    if not len(F):
-        raise BadInput("no face has an area", scan.name, "the file holds no surface")
-    mended = make_manifold(V, F)
-    repairs |= mended.counts
-    V, F, part = mended.V, mended.F, mended.part
-    kept = drop_islands(V, F, part)
-    repairs |= kept.counts
-    notes += kept.notes
-    F, part = F[kept.keep], part[kept.keep]
-    refuse_second_shell(V, F, part)
-    F, used = compact(F)
-    F, V = F.astype(np.int32), V[used]
-    F, turned, sure = face_parts_outward(V, F, np.zeros(len(F), dtype=np.int32))
-    if turned:
-        repairs["faces_turned_outward"] = turned
-        notes.append("the faces looked inward and were turned outward")
-    if not sure:
-        notes.append("the surface is too flat to tell its outside; the file's side is taken")
-
-    choice = choose_unit(
+    mended = mend(scan, spec.keep)
+    V, F = mended.V, mended.F
+    repairs: dict[str, int | float | str] = dict(mended.repairs)
+    notes = [*scan.notes, *mended.notes]
+    refuse_second_shell(V, F, mended.part)
+    unit = choose_unit(
         float(np.ptp(V, axis=0).max()),
         asked=spec.unit,
         stated=scan.unit,
         girth_given=bool(spec.girths),
     )
-    notes.append(choice.said)
-    to_cast = np.diag([choice.mm, choice.mm, choice.mm, 1.0])
-    V = V * choice.mm
-
+    notes.append(unit.said)
+    to_cast = np.diag([unit.mm, unit.mm, unit.mm, 1.0])
+    V = V * unit.mm
     edge = spec.edge_mm or working_edge(V, F)
+
+    say("denoise")
+    noise = noise_level(V, F)
+    if noise > 0:
+        V = smooth_positions(V, F, passes=3, fixed=border_mask(F, len(V)))
+        repairs["noise_mm"] = round(noise, 3)
+    if mean_edge(V, F) < FINE_SHARE * edge:
+        V, F = coarsen(V, F, FINE_SHARE * edge)
 
     say("holes")
     borders = find_borders(V, F, 2 * edge)
     holes = [b for b in borders if b.hole]
-    V, F, _ = fill_holes(V, F, holes)
+    guides = rim_guides(V, [b for b in borders if not b.hole], 2 * edge, noise > 0)
+    V, F, patch = fill_holes(V, F, holes)
     if holes:
         repairs["holes_filled"] = len(holes)
         repairs["holes_longest_mm"] = round(holes[0].smooth_length, 1)
 
     say("remesh")
-    V = smooth_positions(V, F, passes=5, fixed=_on_border(V, F))
-    done = remesh(V, F, edge)
-    V, F = done.V, done.F
-    order, F = sort_along_curve(V, F)
-    V = V[order]
+    even = remesh(V, F, edge, guides=guides)
+    filled = patch[even.face]
+    V, F = even.V, even.F
+    X = denoise(V, F, noise_mm=noise, patch=filled, edge_mm=edge)
+    if filled.any() and np.linalg.norm(X - V, axis=1)[filled].max() > 0.5 * edge:
+        even = remesh(X, F, edge, rounds=2)
+        X, F = even.V, even.F
+    order, F, _ = sort_along_curve(X, F)
+    V = X[order]
 
-    N = vertex_normals(V, F)
-    W = ring_mean(F, len(V))
-    for _ in range(2):
-        N = N + W @ N
-        N /= np.maximum(np.linalg.norm(N, axis=1, keepdims=True), 1e-300)
-    offset = spec.ease_mm - spec.tape_mm
-    V = V + offset * N
+    say("offset")
+    N = smooth_normals(V, F)
+    distance = spec.ease_mm - spec.tape_mm
+    V, bridged = offset(V, F, N, distance)
+    if bridged:
+        repairs["points_bridged_in_hollows"] = bridged
+    if abs(distance) > 0.5 * edge:
+        even = remesh(V, F, edge, rounds=2)
+        order, F, _ = sort_along_curve(even.V, even.F)
+        V = even.V[order]
+        N = smooth_normals(V, F)
     if spec.tape_mm == 0:
         notes.append("no wrap thickness is taken off (tape_mm = 0)")
     rims = name_rims(V, find_borders(V, F, 2 * edge))
@@ -108,24 +101,22 @@ def prepare(scan: Scan, spec: ScanSpec, progress: Progress | None = None) -> Cas
         N=N,
         rims=rims,
         to_cast=to_cast,
-        unit=choice.unit,
-        scale=choice.mm,
-        offset_mm=offset,
+        unit=unit.unit,
+        scale=unit.mm,
+        offset_mm=distance,
         edge_mm=edge,
         repairs=repairs,
         notes=tuple(notes),
     )
 
 
-def working_edge(V: np.ndarray, F: np.ndarray) -> float:
+def working_edge(V: Array, F: Faces) -> float:
     """Edge length in mm that suits the size: 5 mm from 300 mm upward, finer for smaller things."""
     extent = float(np.ptp(V, axis=0).max())
     thousand = float(np.sqrt(face_areas(V, F).sum() / (1000 * 0.433)))
     return float(np.clip(min(extent / 60, thousand), 0.02, 5.0))
 
 
-def _on_border(V: np.ndarray, F: np.ndarray) -> np.ndarray:
-    fixed = np.zeros(len(V), dtype=bool)
-    for border in find_borders(V, F, 1.0):
-        fixed[border.vertices] = True
-    return fixed
+def mean_edge(V: Array, F: Faces) -> float:
+    """Edge length of the even mesh with as many faces on the same area."""
+    return float(np.sqrt(face_areas(V, F).sum() / (0.433 * len(F))))

@@ -1,11 +1,14 @@
 """Even triangles of a wanted size on the same surface, rims and sharp creases in their place."""
 
+from collections.abc import Sequence
 from dataclasses import dataclass
 
 import numpy as np
 from numpy.typing import NDArray
+from scipy.sparse import coo_matrix
+from scipy.sparse.csgraph import connected_components
 
-from flatten.geometry.boxtree import box_tree
+from flatten.geometry.boxtree import BoxTree, box_tree
 from flatten.geometry.halfedges import opposites
 from flatten.geometry.meshing import (
     CORNER,
@@ -29,25 +32,40 @@ _ROUNDS = 6
 
 @dataclass(frozen=True, eq=False, kw_only=True)
 class Remeshed:
-    """V (n, 3), F (m, 3) int32; creases : how many edges were kept as sharp."""
+    """V (n, 3), F (m, 3) int32; face (n,) the input face that each vertex lies on;
+    creases : how many edges of the input were kept as sharp."""
 
     V: Array
     F: NDArray[np.int32]
+    face: NDArray[np.int32]
     creases: int
 
 
-def remesh(V: Array, F: Faces, edge_mm: float, *, rounds: int = _ROUNDS) -> Remeshed:
+@dataclass(frozen=True, eq=False, kw_only=True)
+class Guide:
+    """Where a border is to go: vertices (k,) of the loop, curve (c, 3) the closed line it takes."""
+
+    vertices: NDArray[np.integer]
+    curve: Array
+
+
+def remesh(
+    V: Array,
+    F: Faces,
+    edge_mm: float,
+    *,
+    guides: Sequence[Guide] = (),
+    rounds: int = _ROUNDS,
+) -> Remeshed:
     """Isotropic remeshing of an oriented manifold to edges of about `edge_mm`.
 
     Botsch and Kobbelt, A remeshing approach to multiresolution modeling, SGP 2004: split above
     4/3, collapse below 4/5 of the length, even the valences, relax along the surface. Vertices
-    are put back onto the given surface; those of rims and creases onto their own lines.
+    are put back onto the given surface; those of creases and borders onto their own lines, a
+    border with a guide onto that.
     """
-    order, F = sort_along_curve(V, F)
-    V = V[order]
     surface = box_tree(V, F)
-    M, lines = _arrays(V, F, surface.place, edge_mm)
-    creases = int(np.count_nonzero(M.crease)) // 2
+    M, lines, creases = _arrays(V, F, surface, edge_mm, guides)
     for turn in range(rounds):
         M = _split_all(M, 4 / 3 * edge_mm)
         collapse_short(M, 4 / 5 * edge_mm, 4 / 3 * edge_mm, 0.5)
@@ -57,64 +75,104 @@ def remesh(V: Array, F: Faces, edge_mm: float, *, rounds: int = _ROUNDS) -> Reme
             flip_edges(M, False, 0.7)
             relax(M, surface, lines, 0.7)
     flip_edges(M, False, 0.7)
-    return Remeshed(creases=creases, **_compact(M))
+    V, F, hint = _compact(M)
+    return Remeshed(V=V, F=F, face=surface.face[hint], creases=creases)
 
 
-def _arrays(V: Array, F: Faces, place: NDArray[np.int32], edge_mm: float):
-    """The half-edge arrays with room to grow, and the tree of borders and creases."""
-    twin = opposites(F, len(V))
-    flat = F.ravel()
-    normal = face_normals(V, F)
-    h = np.flatnonzero((twin >= 0) & (twin < np.arange(len(twin))))
-    sharp = h[_dot(normal[h // 3], normal[twin[h] // 3]) < np.cos(np.radians(CREASE_DEG))]
-    crease = np.zeros(len(twin), dtype=bool)
-    crease[sharp] = True
-    _drop_short_creases(V, F, crease, 4 * edge_mm)
+def coarsen(V: Array, F: Faces, edge_mm: float) -> tuple[Array, NDArray[np.int32]]:
+    """Takes away edges shorter than `edge_mm`; borders keep their course, nothing else is moved
+    farther than to the middle of an edge. V, F of what is left, along a space-filling curve."""
+    order, F, _ = sort_along_curve(V, F)
+    M = _half_edge_arrays(V[order], F, opposites(F, len(V)), np.zeros(3 * len(F), dtype=bool))
+    for _ in range(3):
+        collapse_short(M, edge_mm, 1.6 * edge_mm, 0.8)
+        flip_edges(M, False, 0.9)
+    V, F, _ = _compact(M)
+    return V, F
+
+
+def _arrays(
+    V: Array, F: Faces, surface: BoxTree, edge_mm: float, guides: Sequence[Guide]
+) -> tuple[MeshArrays, BoxTree, int]:
+    """The half-edge arrays with room to grow, the tree of borders and creases, and their number."""
+    order, faces, old = sort_along_curve(V, F)
+    back = np.argsort(order)
+    twin = opposites(faces, len(V))
+    V = V[order]
+    crease = _sharp_edges(V, faces, twin, 4 * edge_mm)
+    M = _half_edge_arrays(V, faces, twin, crease)
+    flat, after = faces.ravel(), np.roll(faces, -1, axis=1).ravel()
+    guided = np.zeros(len(V), dtype=bool)
+    points, segments = [V], []
+    count = len(V)
+    for guide in guides:
+        guided[back[guide.vertices]] = True
+        k = len(guide.curve)
+        at = count + np.arange(k)
+        points.append(guide.curve)
+        segments.append(np.column_stack([at, np.roll(at, -1), np.roll(at, -1)]))
+        count += k
+    M.kind[guided] = LINE
+    h = np.flatnonzero(crease | ((twin < 0) & ~guided[flat]))
+    segments.append(np.column_stack([flat[h], after[h], after[h]]))
+    lines = np.concatenate(segments)
+    tree = box_tree(np.concatenate(points), lines if len(lines) else np.zeros((1, 3), dtype=int))
+    M.hint[flat] = np.repeat(surface.place[old], 3)
+    wanted = int(face_areas(V, faces).sum() / (0.35 * edge_mm**2)) + 1000
+    return _grown(M, len(F) + wanted), tree, int(np.count_nonzero(crease)) // 2
+
+
+def _half_edge_arrays(
+    V: Array, F: Faces, twin: NDArray[np.int32], crease: NDArray[np.bool_]
+) -> MeshArrays:
+    """Arrays of exactly the given mesh; borders and creases make lines, their bends corners."""
+    flat, after = F.ravel(), np.roll(F, -1, axis=1).ravel()
     border = np.flatnonzero(twin < 0)
-    lines = np.concatenate([border, np.flatnonzero(crease)])
-    after = np.roll(F, -1, axis=1).ravel()
-    ends = np.column_stack([flat[lines], after[lines]])
+    h = np.concatenate([border, np.flatnonzero(crease & (twin < np.arange(len(twin))))])
+    ends = np.column_stack([flat[h], after[h]])
     both = np.concatenate([ends, ends[:, ::-1]])
     degree = np.bincount(both[:, 0], minlength=len(V))
-    kind = np.full(len(V), FREE, dtype=np.uint8)
-    kind[degree > 0] = CORNER
     # The two directions that leave a vertex of a smooth line point opposite ways.
     heading = V[both[:, 1]] - V[both[:, 0]]
     heading /= np.maximum(np.linalg.norm(heading, axis=1, keepdims=True), 1e-300)
     total = np.column_stack([np.bincount(both[:, 0], heading[:, k], len(V)) for k in range(3)])
     bent = np.linalg.norm(total, axis=1) > 2 * np.sin(np.radians(CORNER_DEG) / 2)
+    kind = np.full(len(V), FREE, dtype=np.uint8)
+    kind[degree > 0] = CORNER
     kind[(degree == 2) & ~bent] = LINE
-    crease[twin[crease]] = True
-    segments = np.column_stack([ends, ends[:, 1]]) if len(ends) else np.zeros((1, 3), dtype=int)
-    tree = box_tree(V, segments)
     out = np.full(len(V), -1, dtype=np.int32)
     out[flat] = np.arange(len(flat), dtype=np.int32)
     out[flat[border]] = border
-    hint = np.full(len(V), -1, dtype=np.int32)
-    hint[flat] = place[np.arange(len(flat)) // 3]
-    line_hint = np.full(len(V), -1, dtype=np.int32)
-    line_hint[ends.ravel()] = tree.place[np.repeat(np.arange(len(ends)), 2)] if len(ends) else -1
-    arrays = MeshArrays(
-        flat.astype(np.int32), twin, crease, V.astype(np.float64), out, kind, hint, line_hint,
-        np.array([len(V), len(F)], dtype=np.int64),
-    )  # fmt: skip
-    wanted = int(face_areas(V, F).sum() / (0.35 * edge_mm**2)) + 1000
-    return _grown(arrays, len(F) + wanted), tree
+    none = np.full(len(V), -1, dtype=np.int32)
+    return MeshArrays(
+        corner=flat.astype(np.int32),
+        twin=twin,
+        crease=crease,
+        X=V.astype(np.float64),
+        out=out,
+        kind=kind,
+        hint=none,
+        line_hint=none.copy(),
+        used=np.array([len(V), len(F)], dtype=np.int64),
+    )
 
 
-def _drop_short_creases(V: Array, F: Faces, crease: NDArray[np.bool_], least: float) -> None:
-    """Clears creases that do not add up to `least` along connected edges: noise, not form."""
-    from scipy.sparse import coo_matrix
-    from scipy.sparse.csgraph import connected_components
-
-    h = np.flatnonzero(crease)
+def _sharp_edges(V: Array, F: Faces, twin: NDArray[np.int32], least: float) -> NDArray[np.bool_]:
+    """(3m,) half edges of creases whose connected edges add up to `least`: form, not noise."""
+    normal = face_normals(V, F)
+    h = np.flatnonzero(twin > np.arange(len(twin)))
+    turn = np.einsum("ij,ij->i", normal[h // 3], normal[twin[h] // 3])
+    h = h[turn < np.cos(np.radians(CREASE_DEG))]
+    crease = np.zeros(len(twin), dtype=bool)
     if not len(h):
-        return
+        return crease
     a, b = F.ravel()[h], np.roll(F, -1, axis=1).ravel()[h]
     graph = coo_matrix((np.ones(len(h)), (a, b)), shape=(len(V), len(V)))
-    label = connected_components(graph, directed=False)[1]
-    length = np.bincount(label[a], np.linalg.norm(V[a] - V[b], axis=1), minlength=label.max() + 1)
-    crease[h[length[label[a]] < least]] = False
+    label = connected_components(graph, directed=False)[1][a]
+    length = np.bincount(label, np.linalg.norm(V[a] - V[b], axis=1))
+    h = h[length[label] >= least]
+    crease[h] = crease[twin[h]] = True
+    return crease
 
 
 def _split_all(M: MeshArrays, longest: float) -> MeshArrays:
@@ -122,12 +180,11 @@ def _split_all(M: MeshArrays, longest: float) -> MeshArrays:
     multiply."""
     while True:
         count = split_long(M, longest)
+        if count == 0:
+            return M
         if count < 0:
             M = _grown(M, 2 * int(M.used[1]) + 1000)
-        elif count == 0:
-            return M
-        else:
-            flip_edges(M, False, 0.9)
+        flip_edges(M, False, 0.9)
 
 
 def _grown(M: MeshArrays, faces: int) -> MeshArrays:
@@ -135,24 +192,27 @@ def _grown(M: MeshArrays, faces: int) -> MeshArrays:
 
     def room(a: NDArray, size: int, fill: int) -> NDArray:
         new = np.full((size, *a.shape[1:]), fill, dtype=a.dtype)
-        new[: min(len(a), size)] = a[:size]
+        new[: len(a)] = a
         return new
 
     h, n = max(3 * faces, len(M.corner)), max(faces, len(M.out))
     return MeshArrays(
-        room(M.corner, h, -1), room(M.twin, h, -1), room(M.crease, h, 0), room(M.X, n, 0),
-        room(M.out, n, -1), room(M.kind, n, 0), room(M.hint, n, -1), room(M.line_hint, n, -1),
-        M.used,
-    )  # fmt: skip
+        corner=room(M.corner, h, -1),
+        twin=room(M.twin, h, -1),
+        crease=room(M.crease, h, 0),
+        X=room(M.X, n, 0),
+        out=room(M.out, n, -1),
+        kind=room(M.kind, n, 0),
+        hint=room(M.hint, n, -1),
+        line_hint=room(M.line_hint, n, -1),
+        used=M.used,
+    )
 
 
-def _compact(M: MeshArrays) -> dict[str, NDArray]:
+def _compact(M: MeshArrays) -> tuple[Array, NDArray[np.int32], NDArray[np.int32]]:
+    """V, F without the dead, and each vertex's hint."""
     F = M.corner[: 3 * M.used[1]].reshape(-1, 3)
     F = F[F[:, 0] >= 0]
     alive = M.out[: M.used[0]] >= 0
     place = np.cumsum(alive, dtype=np.int32) - 1
-    return {"V": M.X[: M.used[0]][alive], "F": place[F].astype(np.int32)}
-
-
-def _dot(a: Array, b: Array) -> Array:
-    return np.einsum("ij,ij->i", a, b)
+    return M.X[: M.used[0]][alive], place[F].astype(np.int32), M.hint[: M.used[0]][alive]

@@ -5,9 +5,26 @@ import numpy as np
 from flatten.geometry.triangles import Array
 from flatten.records.cast import Rim
 from flatten.scan.holes import Border
+from flatten.scan.loops import smooth_curve
+from flatten.scan.remesh import Guide
 
 # Directions in the cast's frame: +x the wearer's left, +y up, +z front.
 SIDES = ("left", "right", "upper", "lower", "front", "back")
+
+# A rim this much longer than its smoothed course is ragged.
+RAGGED = 1.08
+
+
+def rim_guides(V: Array, borders: list[Border], reach: float, noisy: bool) -> list[Guide]:
+    """The smoothed course for every rim that is ragged, or for all where the scan is noisy.
+
+    A clean rim gets none: it keeps its own line, corners and all.
+    """
+    return [
+        Guide(vertices=b.vertices, curve=smooth_curve(V[b.vertices], reach))
+        for b in borders
+        if noisy or b.length > RAGGED * b.smooth_length
+    ]
 
 
 def name_rims(V: Array, borders: list[Border]) -> tuple[Rim, ...]:

@@ -39,7 +39,7 @@ def weld(V: Array, F: Ints) -> tuple[Array, Ints, dict[str, int]]:
         V, F = _renumber(V, F, near)
         counts["points_welded_near"] = before - len(V)
         F = drop_faces(V, F, counts)
-    V, F = _renumber(V, F, np.arange(len(V)))
+    V, F = keep_used(V, F)
     return V, F, {name: count for name, count in counts.items() if count > 0}
 
 
@@ -116,6 +116,11 @@ def _near_border(V: Array, F: Ints) -> NDArray[np.int64] | None:
     first = np.full(label.max() + 1, len(V), dtype=np.int64)
     np.minimum.at(first, label, np.arange(len(V)))
     return first[label]
+
+
+def keep_used(V: Array, F: NDArray[np.integer]) -> tuple[Array, Ints]:
+    """V without the points that no face uses, F renumbered; the order stays."""
+    return _renumber(V, F, np.arange(len(V)))
 
 
 def _used(F: Ints, n: int) -> NDArray[np.bool_]:

@@ -1,0 +1,78 @@
+"""Takes scan noise off and fairs filled holes, without shrinking the form or moving its rims."""
+
+import numpy as np
+from numpy.typing import NDArray
+from scipy.spatial import KDTree
+
+from flatten.geometry.smoothing import bending, fair
+from flatten.geometry.triangles import Array, Faces, face_areas, vertex_normals
+
+# Noise is what a paraboloid fitted to a patch of this radius leaves over.
+PATCH_MM = 8.0
+# Below this (or this share of the patch's radius, on coarse meshes) the surface is taken as clean.
+CLEAN_MM, CLEAN_SHARE = 0.03, 0.0025
+# The shortest wave that is kept, for noise of 0.25 mm by `noise_level`: waves grow with the fourth
+# power into form lost and only slowly into noise kept, so it follows the noise by a fifth power.
+# Calibrated on two bodies with 0.4 mm of noise: 0.16 mm rms from the true form, the least there is.
+WAVE_MM, WAVE_NOISE_MM = 35.0, 0.25
+# A bend of radius R is moved inward by wave^4 / (2 pi)^4 / R^3; no more than this is allowed.
+INWARD_MM = 0.35
+_SAMPLES, _NEIGHBOURS = 800, 48
+
+
+def noise_level(V: Array, F: Faces) -> float:
+    """Median rms, in mm, of what a paraboloid fitted to small patches leaves over; 0 if clean."""
+    area = float(face_areas(V, F).sum())
+    rng = np.random.default_rng(1)
+    used = np.unique(F)
+    # Thinned so that a patch holds about as many points as are looked at.
+    enough = int(area / (np.pi * PATCH_MM**2 / _NEIGHBOURS)) + 1000
+    if len(used) > enough:
+        used = rng.choice(used, enough, replace=False)
+    if len(used) < 14:
+        return 0.0
+    P, N = V[used], vertex_normals(V, F)[used]
+    centre = rng.choice(len(P), min(_SAMPLES, len(P)), replace=False)
+    distance, near = KDTree(P).query(P[centre], k=min(_NEIGHBOURS, len(P)))
+    rank = np.arange(near.shape[1])
+    n = N[centre]
+    take = (distance < PATCH_MM) | (rank < 14)
+    take &= np.einsum("ijk,ik->ij", N[near], n) > 0.5
+    D = P[near] - P[centre][:, None]
+    side = np.where(np.abs(n[:, :1]) < 0.8, [[1.0, 0.0, 0.0]], [[0.0, 1.0, 0.0]])
+    a = np.cross(n, side)
+    a /= np.maximum(np.linalg.norm(a, axis=1, keepdims=True), 1e-12)
+    b = np.cross(n, a)
+    x, y, h = (np.einsum("ijk,ik->ij", D, axis) for axis in (a, b, n))
+    scale = np.maximum(np.max(np.where(take, distance, 0.0), axis=1), 1e-12)[:, None]
+    x, y = x / scale, y / scale
+    A = np.stack([np.ones_like(x), x, y, x * x, x * y, y * y], axis=2) * take[:, :, None]
+    h = h * take
+    At = A.transpose(0, 2, 1)
+    c = np.linalg.solve(At @ A + 1e-10 * np.eye(6), At @ h[:, :, None])
+    rest = h - (A @ c)[:, :, 0]
+    count = take.sum(axis=1)
+    ok = count >= 10
+    if not ok.any():
+        return 0.0
+    rms = np.sqrt((rest[ok] ** 2).sum(axis=1) / (count[ok] - 6))
+    level = float(np.median(rms))
+    return level if level > max(CLEAN_MM, CLEAN_SHARE * float(np.median(scale))) else 0.0
+
+
+def denoise(
+    V: Array, F: Faces, *, noise_mm: float, patch: NDArray[np.bool_], edge_mm: float
+) -> Array:
+    """Positions with waves shorter than the noise's reach taken out; borders stay.
+
+    V (n, 3), F (m, 3) evenly meshed; patch (n,) : vertices on filled holes, which only follow
+    their surroundings (a thin plate's shape). With noise_mm 0 nothing but these is moved.
+    """
+    if noise_mm <= 0:
+        return fair(V, F, np.full(len(V), np.inf), free=patch) if patch.any() else V
+    wave = min(WAVE_MM * (noise_mm / WAVE_NOISE_MM) ** 0.2, 7 * edge_mm)
+    weight = np.full(len(V), (2 * np.pi / wave) ** 4)
+    X = fair(V, F, weight, free=patch)
+    bend = bending(X, F)
+    weight = np.maximum(weight, bend**3 / INWARD_MM)
+    return fair(V, F, weight, free=patch)
