@@ -83,6 +83,8 @@ def _slow_table(
             raise BadInput(f"{len(words)} numbers where {least} are needed", where)
         for j, word in enumerate(words):
             try:
+                if b"_" in word:
+                    raise ValueError
                 table[i, j] = float(word)
             except ValueError:
                 shown = word.decode("utf-8", "replace")[:40]
