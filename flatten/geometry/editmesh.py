@@ -23,12 +23,12 @@ class EditMesh(NamedTuple):
     """
 
     V: NDArray[np.float64]
-    F: NDArray[np.int32]
-    A: NDArray[np.int32]
-    C: NDArray[np.int32]
-    home: NDArray[np.int32]
-    origin: NDArray[np.int32]
-    star: NDArray[np.int32]
+    F: NDArray[np.int64]
+    A: NDArray[np.int64]
+    C: NDArray[np.int64]
+    home: NDArray[np.int64]
+    origin: NDArray[np.int64]
+    star: NDArray[np.int64]
     count: NDArray[np.int64]
 
 
@@ -43,8 +43,8 @@ def link_faces(F, n):
     for v in range(n):
         start[v + 1] += start[v]
     fill = start[:-1].copy()
-    bucket = np.empty(3 * m, np.int32)
-    A = np.full((m, 3), -1, np.int32)
+    bucket = np.empty(3 * m, np.int64)
+    A = np.full((m, 3), -1, np.int64)
     for f in range(m):
         for i in range(3):
             a, b = F[f, i], F[f, (i + 1) % 3]
@@ -65,21 +65,21 @@ def link_faces(F, n):
 def edit_mesh(V: NDArray[np.float64], F: NDArray[np.integer], *, room: int) -> EditMesh:
     """An EditMesh of an oriented manifold, with room for `room` more vertices."""
     n, m = len(V), len(F)
-    faces = np.full((m + 2 * room, 3), -1, dtype=np.int32)
+    faces = np.full((m + 2 * room, 3), -1, dtype=np.int64)
     faces[:m] = F
-    across = np.full((m + 2 * room, 3), -1, dtype=np.int32)
-    across[:m] = link_faces(np.ascontiguousarray(F, dtype=np.int32), n)
+    across = np.full((m + 2 * room, 3), -1, dtype=np.int64)
+    across[:m] = link_faces(np.ascontiguousarray(F, dtype=np.int64), n)
     points = np.zeros((n + room, 3))
     points[:n] = V
-    origin = np.full(m + 2 * room, -1, dtype=np.int32)
+    origin = np.full(m + 2 * room, -1, dtype=np.int64)
     origin[:m] = np.arange(m)
-    star = np.full(n + room, -1, dtype=np.int32)
-    star[faces[:m].ravel()] = np.repeat(np.arange(m, dtype=np.int32), 3)
+    star = np.full(n + room, -1, dtype=np.int64)
+    star[faces[:m].ravel()] = np.repeat(np.arange(m, dtype=np.int64), 3)
     return EditMesh(
         V=points,
         F=faces,
         A=across,
-        C=np.full((m + 2 * room, 3), -1, dtype=np.int32),
+        C=np.full((m + 2 * room, 3), -1, dtype=np.int64),
         home=star.copy(),
         origin=origin,
         star=star,
@@ -144,7 +144,7 @@ def find_edge(mesh, a, b, ring):
         i = (corner(mesh.F, f, a) + 2) % 3
         if mesh.F[f, i] == b:
             return f, i
-    return -1, -1
+    return np.int64(-1), np.int64(-1)
 
 
 @njit(cache=True)
@@ -272,7 +272,7 @@ def can_collapse(mesh, f, i, ring_a, ring_b):
         ia = corner(F, fa, a)
         for step in range(1, 3):
             p = F[fa, (ia + step) % 3]
-            if p == b or p == c or p == d:
+            if p in (b, c, d):
                 continue
             for y in range(nb):
                 fb = ring_b[y]

@@ -6,15 +6,17 @@ import numpy as np
 from numba import njit
 from numpy.typing import NDArray
 
+from flatten.geometry.space import at, dot, gap, minus, mix
+
 
 class Ground(NamedTuple):
     """A mesh to be projected onto; the faces at vertex v are faces_at[start[v]:start[v + 1]]."""
 
     V: NDArray[np.float64]
-    F: NDArray[np.int32]
+    F: NDArray[np.int64]
     N: NDArray[np.float64]
     start: NDArray[np.int64]
-    faces_at: NDArray[np.int32]
+    faces_at: NDArray[np.int64]
 
 
 @njit(cache=True)
@@ -26,7 +28,7 @@ def _faces_at(F, n):
     for v in range(n):
         start[v + 1] += start[v]
     fill = start[:-1].copy()
-    faces = np.empty(3 * len(F), np.int32)
+    faces = np.empty(3 * len(F), np.int64)
     for f in range(len(F)):
         for i in range(3):
             faces[fill[F[f, i]]] = f
@@ -34,12 +36,12 @@ def _faces_at(F, n):
     return start, faces
 
 
-def ground(V: NDArray[np.float64], F: NDArray[np.int32], N: NDArray[np.float64]) -> Ground:
+def ground(V: NDArray[np.float64], F: NDArray[np.int64], N: NDArray[np.float64]) -> Ground:
     """The mesh V (n, 3), F (m, 3) with unit vertex normals N (n, 3), ready for projection."""
-    start, faces = _faces_at(np.ascontiguousarray(F, dtype=np.int32), len(V))
+    start, faces = _faces_at(np.ascontiguousarray(F, dtype=np.int64), len(V))
     return Ground(
         V=np.ascontiguousarray(V, dtype=np.float64),
-        F=np.ascontiguousarray(F, dtype=np.int32),
+        F=np.ascontiguousarray(F, dtype=np.int64),
         N=np.ascontiguousarray(N, dtype=np.float64),
         start=start,
         faces_at=faces,
@@ -52,20 +54,20 @@ def nearest_on_triangle(p, a, b, c):
 
     By the region p lies in (Ericson, Real-Time Collision Detection, 2005, section 5.1.5).
     """
-    ab, ac, ap = b - a, c - a, p - a
-    d1, d2 = np.dot(ab, ap), np.dot(ac, ap)
+    ab, ac, ap = minus(b, a), minus(c, a), minus(p, a)
+    d1, d2 = dot(ab, ap), dot(ac, ap)
     if d1 <= 0 and d2 <= 0:
         return 1.0, 0.0, 0.0
-    bp = p - b
-    d3, d4 = np.dot(ab, bp), np.dot(ac, bp)
+    bp = minus(p, b)
+    d3, d4 = dot(ab, bp), dot(ac, bp)
     if d3 >= 0 and d4 <= d3:
         return 0.0, 1.0, 0.0
     vc = d1 * d4 - d3 * d2
     if vc <= 0 and d1 >= 0 and d3 <= 0:
         t = d1 / (d1 - d3) if d1 - d3 > 0 else 0.0
         return 1.0 - t, t, 0.0
-    cp = p - c
-    d5, d6 = np.dot(ab, cp), np.dot(ac, cp)
+    cp = minus(p, c)
+    d5, d6 = dot(ab, cp), dot(ac, cp)
     if d6 >= 0 and d5 <= d6:
         return 0.0, 0.0, 1.0
     vb = d5 * d2 - d1 * d6
@@ -84,26 +86,30 @@ def nearest_on_triangle(p, a, b, c):
 
 
 @njit(cache=True)
+def _near(ground, p, f):
+    """Place of the nearest point of face f to p, and how far it is."""
+    F = ground.F
+    a, b, c = at(ground.V, F[f, 0]), at(ground.V, F[f, 1]), at(ground.V, F[f, 2])
+    w = nearest_on_triangle(p, a, b, c)
+    return w, gap(p, mix(w, a, b, c))
+
+
+@njit(cache=True)
 def walk_to_nearest(ground, p, f):
     """Face and barycentric place of a nearest point to p, walking downhill from face f."""
-    V, F = ground.V, ground.F
     best = f
-    w = nearest_on_triangle(p, V[F[f, 0]], V[F[f, 1]], V[F[f, 2]])
-    d = p - (w[0] * V[F[f, 0]] + w[1] * V[F[f, 1]] + w[2] * V[F[f, 2]])
-    least = np.dot(d, d)
+    w, least = _near(ground, p, f)
     for _ in range(100):
         here = best
         for i in range(3):
-            v = F[here, i]
+            v = ground.F[here, i]
             for k in range(ground.start[v], ground.start[v + 1]):
                 g = ground.faces_at[k]
                 if g == here:
                     continue
-                x = nearest_on_triangle(p, V[F[g, 0]], V[F[g, 1]], V[F[g, 2]])
-                d = p - (x[0] * V[F[g, 0]] + x[1] * V[F[g, 1]] + x[2] * V[F[g, 2]])
-                gap = np.dot(d, d)
-                if gap < least:
-                    best, w, least = g, x, gap
+                x, distance = _near(ground, p, g)
+                if distance < least:
+                    best, w, least = g, x, distance
         if best == here:
             break
     return best, w

@@ -25,6 +25,7 @@ from flatten.geometry.editmesh import (
     split_edge,
     split_face,
 )
+from flatten.geometry.space import at, dot, gap, minus, norm, plus, put
 
 # Curve points closer than this to a corner, an edge or one another are taken as one: this share of
 # the face's edges, and never more than so many mm.
@@ -81,7 +82,7 @@ def embed_curves(
     mesh.V[len(V) : len(V) + len(points)] = points
     mesh.count[0] += len(points)
     ring = np.empty(max(1024, 8 * int(np.bincount(F.ravel()).max(initial=1))), dtype=np.int64)
-    lost = _embed(mesh, V, F, inner, splits, rows, ring)
+    lost = _embed(mesh, V, F.astype(np.int64), inner, splits, rows, ring)
     if lost >= 0:
         raise ValueError(f"curve segment {lost} leaves face {rows[lost, 2]}")
     return mesh, ids
@@ -151,23 +152,22 @@ def _close_groups(
 
 @njit(cache=True)
 def _frame(V, F, f):
-    """Origin and two unit axes of face f's plane."""
-    o = V[F[f, 0]]
-    x = V[F[f, 1]] - o
-    x = x / np.sqrt(np.dot(x, x))
-    y = V[F[f, 2]] - o
-    y = y - np.dot(x, y) * x
-    y = y / np.sqrt(np.dot(y, y))
-    return o, x, y
+    """Two unit axes of face f's plane."""
+    o = at(V, F[f, 0])
+    x = minus(at(V, F[f, 1]), o)
+    x = plus((0.0, 0.0, 0.0), 1.0 / norm(x), x)
+    y = minus(at(V, F[f, 2]), o)
+    y = plus(y, -dot(x, y), x)
+    return x, plus((0.0, 0.0, 0.0), 1.0 / norm(y), y)
 
 
 @njit(cache=True)
 def _turn(mesh, frame, a, b, c):
     """Twice the signed area of the triangle a, b, c seen in a face's plane."""
-    o, x, y = frame
-    V = mesh.V
-    u, w = V[b] - V[a], V[c] - V[a]
-    return np.dot(u, x) * np.dot(w, y) - np.dot(u, y) * np.dot(w, x)
+    x, y = frame
+    o = at(mesh.V, a)
+    u, w = minus(at(mesh.V, b), o), minus(at(mesh.V, c), o)
+    return dot(u, x) * dot(w, y) - dot(u, y) * dot(w, x)
 
 
 @njit(cache=True)
@@ -197,10 +197,10 @@ def _add_inside(mesh, V, F, v, f):
         for i in range(3):
             a, b = mesh.F[g, i], mesh.F[g, (i + 1) % 3]
             side = _turn(mesh, frame, a, b, v)
-            u = mesh.V[b] - mesh.V[a]
+            length = gap(at(mesh.V, a), at(mesh.V, b))
             across = mesh.A[g, i]
             inside = across >= 0 and mesh.origin[across] == f
-            if inside and abs(side) <= 1e-7 * np.dot(u, u):
+            if inside and abs(side) <= 1e-7 * length * length:
                 split_edge(mesh, g, i, v)
                 return
             if side < 0 and inside:
@@ -213,25 +213,14 @@ def _add_inside(mesh, V, F, v, f):
 
 
 @njit(cache=True)
-def _mark(mesh, f, i, label):
-    """Labels edge i of face f, whose half edge runs with the line; a labelled one stays."""
+def _mark(mesh, f, i, side, label):
+    """Labels edge i of face f, whose half edge is on that side of the line; a labelled one stays."""
     if mesh.C[f, i] >= 0:
         return
-    mesh.C[f, i] = 2 * label
+    mesh.C[f, i] = 2 * label + side
     k = mesh.A[f, i]
     if k >= 0:
-        mesh.C[k, corner(mesh.F, k, mesh.F[f, (i + 1) % 3])] = 2 * label + 1
-
-
-@njit(cache=True)
-def _mark_back(mesh, f, i, label):
-    """The same where the half edge runs against the line."""
-    if mesh.C[f, i] >= 0:
-        return
-    mesh.C[f, i] = 2 * label + 1
-    k = mesh.A[f, i]
-    if k >= 0:
-        mesh.C[k, corner(mesh.F, k, mesh.F[f, (i + 1) % 3])] = 2 * label
+        mesh.C[k, corner(mesh.F, k, mesh.F[f, (i + 1) % 3])] = 2 * label + 1 - side
 
 
 @njit(cache=True)
@@ -241,42 +230,43 @@ def _add_segment(mesh, V, F, a, b, f, label, ring):
     for _ in range(10000):
         if a == b:
             return True
-        step = mesh.V[b] - mesh.V[a]
-        reach = np.dot(step, step)
+        begin = at(mesh.V, a)
+        step = minus(at(mesh.V, b), begin)
+        reach = dot(step, step)
         count, _inside = faces_around(mesh, a, ring)
-        at, edge = -1, -1
-        onward = -1
+        first, edge = np.int64(-1), np.int64(-1)
+        onward = np.int64(-1)
         for k in range(count):
             g = ring[k]
             i = corner(mesh.F, g, a)
             p, q = mesh.F[g, (i + 1) % 3], mesh.F[g, (i + 2) % 3]
             if p == b:
-                _mark(mesh, g, i, label)
+                _mark(mesh, g, i, 0, label)
                 return True
             if q == b:
-                _mark_back(mesh, g, (i + 2) % 3, label)
+                _mark(mesh, g, (i + 2) % 3, 1, label)
                 return True
             if mesh.origin[g] != f:
                 continue
             tp, tq = _turn(mesh, frame, a, b, p), _turn(mesh, frame, a, b, q)
-            ahead = np.dot(mesh.V[p] - mesh.V[a], step)
+            ahead = dot(minus(at(mesh.V, p), begin), step)
             if abs(tp) <= 1e-9 * reach and 0 < ahead < reach:
-                _mark(mesh, g, i, label)
+                _mark(mesh, g, i, 0, label)
                 onward = p
                 break
-            ahead = np.dot(mesh.V[q] - mesh.V[a], step)
+            ahead = dot(minus(at(mesh.V, q), begin), step)
             if abs(tq) <= 1e-9 * reach and 0 < ahead < reach:
-                _mark_back(mesh, g, (i + 2) % 3, label)
+                _mark(mesh, g, (i + 2) % 3, 1, label)
                 onward = q
                 break
             if tp < 0 < tq:
-                at, edge = g, (i + 1) % 3
+                first, edge = g, (i + 1) % 3
         if onward >= 0:
             a = onward
             continue
-        if at < 0:
+        if first < 0:
             return False
-        if not _free_first(mesh, frame, a, b, at, edge, f):
+        if not _free_first(mesh, frame, a, b, first, edge, f):
             return False
     return False
 
@@ -294,7 +284,8 @@ def _free_first(mesh, frame, a, b, g, i, f):
             t = tp / (tp - tq)
             v = mesh.count[0]
             mesh.count[0] += 1
-            mesh.V[v] = (1 - t) * mesh.V[p] + t * mesh.V[q]
+            start = at(mesh.V, p)
+            put(mesh.V, v, plus(start, t, minus(at(mesh.V, q), start)))
             mesh.home[v] = f
             split_edge(mesh, g, i, v)
             return True

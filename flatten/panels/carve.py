@@ -11,7 +11,8 @@ from numpy.typing import NDArray
 from flatten.errors import BadInput
 from flatten.geometry.editmesh import EditMesh
 from flatten.geometry.nearest import ground
-from flatten.geometry.quality import FREE, HELD, Band, Curves, improve, place_vertices
+from flatten.geometry.band import FREE, HELD, Band, Curves, place_vertices
+from flatten.geometry.quality import improve
 from flatten.geometry.refine import SurfaceCurve, embed_curves
 from flatten.panels.arcs import Arc, border_edges, line_edges, loops_of, rim_corners, trace_arcs
 from flatten.panels.trim import drop_beyond
@@ -26,7 +27,7 @@ BAND_RINGS = 4
 class CarvedCast:
     """The cast with its cuts as edges.
 
-    V, N : (n, 3), F : (m, 3) int32; A : (m, 3) faces across edges, -1 at rims
+    V, N : (n, 3), F : (m, 3); A : (m, 3) faces across edges, -1 at rims
     C : (m, 3) 2 arc + side on half edges of cuts and rims, -1 elsewhere; side 0 runs with the arc
     arcs : cuts in the order of their lines, then rims; vertices as in V
     starts : (a,) where each cut's arc begins along its line, mm; lengths : by line, mm
@@ -35,9 +36,9 @@ class CarvedCast:
 
     V: NDArray[np.float64]
     N: NDArray[np.float64]
-    F: NDArray[np.int32]
-    A: NDArray[np.int32]
-    C: NDArray[np.int32]
+    F: NDArray[np.int64]
+    A: NDArray[np.int64]
+    C: NDArray[np.int64]
     arcs: tuple[Arc, ...]
     starts: NDArray[np.float64]
     lengths: NDArray[np.float64]
@@ -220,12 +221,11 @@ def _improve(mesh: EditMesh, cast: Cast, arcs: Sequence[Arc]) -> tuple[list[Arc]
     """Evens the triangles along the cuts, in place; returns the arcs as they run then."""
     n, first_new = len(mesh.V), len(cast.V)
     band = Band(
-        tag=np.full(n, FREE, dtype=np.int32),
+        tag=np.full(n, FREE, dtype=np.int64),
         s=np.zeros(n),
         active=np.zeros(n, dtype=np.bool_),
         size=np.zeros(n),
         N=np.zeros((n, 3)),
-        bary=np.zeros((n, 3)),
     )
     band.N[:first_new] = cast.N
     under = ground(cast.V, cast.F, cast.N)
@@ -249,7 +249,7 @@ def _improve(mesh: EditMesh, cast: Cast, arcs: Sequence[Arc]) -> tuple[list[Arc]
         start=np.array(offsets, dtype=np.int64),
         P=np.concatenate(points),
         s=np.concatenate(places),
-        face=np.concatenate(faces).astype(np.int32),
+        face=np.concatenate(faces).astype(np.int64),
     )
     seeds = np.zeros(n, dtype=np.bool_)
     for arc in arcs:
@@ -331,11 +331,11 @@ def _compact(
     old = np.flatnonzero(used)
     key = np.where(old < len(cast.V), old, cast.F[mesh.home[old]].min(axis=1) + 0.5)
     old = old[np.argsort(key, kind="stable")]
-    new = np.full(len(mesh.V), -1, dtype=np.int32)
+    new = np.full(len(mesh.V), -1, dtype=np.int64)
     new[old] = np.arange(len(old))
     F = new[F]
     face_order = np.argsort(F.min(axis=1), kind="stable")
-    place = np.full(m + 1, -1, dtype=np.int32)
+    place = np.full(m + 1, -1, dtype=np.int64)
     place[alive[face_order]] = np.arange(len(alive))
     picked = alive[face_order]
     return CarvedCast(
@@ -344,9 +344,7 @@ def _compact(
         F=F[face_order],
         A=place[mesh.A[picked]],
         C=mesh.C[picked],
-        arcs=tuple(
-            Arc(line=a.line, rim=a.rim, vertices=new[a.vertices].astype(np.int64)) for a in arcs
-        ),
+        arcs=tuple(Arc(line=a.line, rim=a.rim, vertices=new[a.vertices]) for a in arcs),
         starts=starts,
         lengths=lengths,
         rim_names=rim_names,

@@ -40,8 +40,8 @@ class Piece:
 @njit(cache=True)
 def _open(F, A, C, order):
     """Gives every fan of corners between labelled edges a vertex of its own, in face order."""
-    corner_vertex = np.full((len(F), 3), -1, np.int32)
-    source = np.empty(3 * len(F), np.int32)
+    corner_vertex = np.full((len(F), 3), -1, np.int64)
+    source = np.empty(3 * len(F), np.int64)
     count = 0
     for x in range(len(order)):
         for i in range(3):
@@ -96,9 +96,9 @@ def open_pieces(carved: CarvedCast) -> list[Piece]:
 def _loops(
     carved: CarvedCast,
     F: NDArray[np.int64],
-    labels: NDArray[np.int32],
+    labels: NDArray[np.int64],
     border: NDArray[np.bool_],
-    source: NDArray[np.int32],
+    source: NDArray[np.int64],
 ) -> tuple[tuple[Stretch, ...], ...]:
     """Border loops cut to stretches at the arcs' ends; longest loop first."""
     f, i = np.nonzero(border)

@@ -19,8 +19,8 @@ def flood(F, A, C, blocks):
 
     Removed faces get -1. `blocks` says so for every line; the label of an edge is 2 line + side.
     """
-    part = np.full(len(F), -1, np.int32)
-    stack = np.empty(len(F), np.int32)
+    part = np.full(len(F), -1, np.int64)
+    stack = np.empty(len(F), np.int64)
     parts = 0
     for seed in range(len(F)):
         if F[seed, 0] < 0 or part[seed] >= 0:
@@ -109,8 +109,8 @@ def drop_beyond(
 def _groups(
     trims: Sequence[int],
     line: NDArray[np.int64],
-    start: NDArray[np.int32],
-    end: NDArray[np.int32],
+    start: NDArray[np.int64],
+    end: NDArray[np.int64],
 ) -> dict[int, int]:
     """Group of each trim line; lines that share a vertex are in one."""
     vertex = np.concatenate([start, end])
@@ -123,7 +123,7 @@ def _groups(
     return {t: int(label[t]) for t in trims}
 
 
-def _sides(parts: int, here: NDArray[np.int32], there: NDArray[np.int32]) -> NDArray[np.int32]:
+def _sides(parts: int, here: NDArray[np.int64], there: NDArray[np.int64]) -> NDArray[np.int64]:
     """Which parts hang together when joined across all other trim lines."""
     graph = coo_matrix((np.ones(len(here)), (here, there)), shape=(parts, parts))
     return connected_components(graph, directed=False)[1]

@@ -1,0 +1,181 @@
+"""What may change beside curves in an EditMesh, and how good a change would be.
+
+Vertices are free, held, or slide along a curve. All of them stay on the unedited surface.
+"""
+
+from typing import NamedTuple
+
+import numpy as np
+from numba import njit
+from numpy.typing import NDArray
+
+from flatten.geometry.editmesh import corner, faces_around
+from flatten.geometry.nearest import nearest_on_triangle
+from flatten.geometry.space import at, cross, dot, gap, minus, mix, norm, plus, put
+
+FREE, HELD = -1, -2
+
+# Upright: the least cosine between a face and the surface normals of its corners.
+UPRIGHT = 0.5
+TURNED_OVER = 2.0
+
+
+class Curves(NamedTuple):
+    """Polylines that curve vertices slide along; curve k has points start[k]:start[k + 1].
+
+    P : (p, 3) mm; s : (p,) length from the curve's first point; face : (p,) the unedited face that
+    the segment from point i to i + 1 lies in
+    """
+
+    start: NDArray[np.int64]
+    P: NDArray[np.float64]
+    s: NDArray[np.float64]
+    face: NDArray[np.int64]
+
+
+class Band(NamedTuple):
+    """What is known of each vertex while the mesh is improved.
+
+    tag : FREE, HELD, or the curve that the vertex may slide along; s : where on that curve
+    active : whether it may change; size : wanted edge length; N : (n, 3) surface normal
+    """
+
+    tag: NDArray[np.int64]
+    s: NDArray[np.float64]
+    active: NDArray[np.bool_]
+    size: NDArray[np.float64]
+    N: NDArray[np.float64]
+
+
+@njit(cache=True)
+def sharpness(a, b, c):
+    """Cosine of a triangle's smallest angle: 0.5 is the best, 1 the worst."""
+    u, v, w = minus(b, a), minus(c, b), minus(a, c)
+    lu, lv, lw = norm(u), norm(v), norm(w)
+    if lu * lv * lw == 0.0:
+        return 1.0
+    return max(-dot(u, w) / (lu * lw), -dot(u, v) / (lu * lv), -dot(v, w) / (lv * lw))
+
+
+@njit(cache=True)
+def upright(band, i, j, k, a, b, c):
+    """Cosine between the triangle at a, b, c and the surface normals of vertices i, j, k."""
+    n = cross(minus(b, a), minus(c, a))
+    m = plus(plus(at(band.N, i), 1.0, at(band.N, j)), 1.0, at(band.N, k))
+    length = norm(n) * norm(m)
+    return dot(n, m) / length if length > 0 else -1.0
+
+
+@njit(cache=True)
+def star_sharpness(mesh, band, ring, count, v, x, gone1, gone2, w):
+    """Worst sharpness of the faces at v if it lay at x and became w; 2 where one would turn over.
+
+    Faces gone1 and gone2 are left out.
+    """
+    F, V = mesh.F, mesh.V
+    worst = -1.0
+    here = at(V, v)
+    for r in range(count):
+        f = ring[r]
+        if f in (gone1, gone2):
+            continue
+        i = corner(F, f, v)
+        p, q = F[f, (i + 1) % 3], F[f, (i + 2) % 3]
+        b, c = at(V, p), at(V, q)
+        up = upright(band, w, p, q, x, b, c)
+        if up < UPRIGHT and up < upright(band, v, p, q, here, b, c) + 1e-9:
+            return TURNED_OVER
+        worst = max(worst, sharpness(x, b, c))
+    return worst
+
+
+@njit(cache=True)
+def face_sharpness(mesh, f):
+    F, V = mesh.F, mesh.V
+    return sharpness(at(V, F[f, 0]), at(V, F[f, 1]), at(V, F[f, 2]))
+
+
+@njit(cache=True)
+def all_active(mesh, band, f):
+    """Whether face f is still there and all its corners may change."""
+    F = mesh.F
+    return F[f, 0] >= 0 and band.active[F[f, 0]] and band.active[F[f, 1]] and band.active[F[f, 2]]
+
+
+@njit(cache=True)
+def on_curve(curves, k, s):
+    """Point and home face at length s of curve k."""
+    low, high = curves.start[k], curves.start[k + 1] - 1
+    i = low + 1
+    while i < high and curves.s[i] < s:
+        i += 1
+    step = curves.s[i] - curves.s[i - 1]
+    t = (s - curves.s[i - 1]) / step if step > 0 else 0.0
+    p = at(curves.P, i - 1)
+    return plus(p, t, minus(at(curves.P, i), p)), curves.face[i - 1]
+
+
+@njit(cache=True)
+def stray(curves, k, s0, s1, p, q):
+    """How far curve k strays between s0 and s1 from the straight line p, q."""
+    step = minus(q, p)
+    reach = dot(step, step)
+    worst = 0.0
+    for i in range(curves.start[k], curves.start[k + 1]):
+        if curves.s[i] <= s0:
+            continue
+        if curves.s[i] >= s1:
+            break
+        x = at(curves.P, i)
+        t = dot(minus(x, p), step) / reach if reach > 0 else 0.0
+        worst = max(worst, gap(x, plus(p, min(max(t, 0.0), 1.0), step)))
+    return worst
+
+
+@njit(cache=True)
+def along(mesh, band, curves, v, ring):
+    """The neighbours of a curve vertex on its curve, behind and ahead, and their places."""
+    k = band.tag[v]
+    F, C = mesh.F, mesh.C
+    count, _ = faces_around(mesh, v, ring)
+    behind, ahead = -1, -1
+    for x in range(count):
+        f = ring[x]
+        i = corner(F, f, v)
+        j = (i + 2) % 3
+        if C[f, i] == 2 * k:
+            ahead = F[f, (i + 1) % 3]
+        elif C[f, i] == 2 * k + 1:
+            behind = F[f, (i + 1) % 3]
+        if C[f, j] == 2 * k:
+            behind = F[f, j]
+        elif C[f, j] == 2 * k + 1:
+            ahead = F[f, j]
+    s0 = band.s[behind] if behind >= 0 and band.tag[behind] == k else 0.0
+    s1 = curves.s[curves.start[k + 1] - 1]
+    if ahead >= 0 and band.tag[ahead] == k:
+        s1 = band.s[ahead]
+    return behind, ahead, s0, s1
+
+
+@njit(cache=True)
+def set_place(mesh, band, ground, v, g, w):
+    """Puts v at barycentric place w of the unedited face g."""
+    F = ground.F
+    a, b, c = F[g, 0], F[g, 1], F[g, 2]
+    mesh.home[v] = g
+    put(mesh.V, v, mix(w, at(ground.V, a), at(ground.V, b), at(ground.V, c)))
+    n = mix(w, at(ground.N, a), at(ground.N, b), at(ground.N, c))
+    length = norm(n)
+    if length > 0:
+        put(band.N, v, plus((0.0, 0.0, 0.0), 1.0 / length, n))
+
+
+@njit(cache=True)
+def place_vertices(mesh, band, ground, first):
+    """Fills the normals of the vertices from `first` on, which lie in their home faces."""
+    F = ground.F
+    for v in range(first, mesh.count[0]):
+        g = mesh.home[v]
+        a, b, c = at(ground.V, F[g, 0]), at(ground.V, F[g, 1]), at(ground.V, F[g, 2])
+        set_place(mesh, band, ground, v, g, nearest_on_triangle(at(mesh.V, v), a, b, c))
