@@ -22,6 +22,8 @@ _LINES, _LOOP, _STRIP = 1, 2, 3
 _MAX_ENTITIES = 200_000
 # Curves are replaced by chords this fraction of the drawing's size away at most.
 _CHORD = 1e-5
+# Cubic pieces that stand for a full circle: its radius is kept to 1e-6.
+_ARCS = 16
 
 
 @dataclass(frozen=True, eq=False, kw_only=True)
@@ -169,7 +171,7 @@ def _curves(document: object) -> Iterator[tuple[str, ezdxf.path.Path]]:
         if entity.dxftype() in ("LINE", "LWPOLYLINE", "POLYLINE", "SPLINE", "ARC", "CIRCLE",
                                 "ELLIPSE"):  # fmt: skip
             try:
-                curve = ezdxf.path.make_path(entity)
+                curve = ezdxf.path.make_path(entity, segments=_ARCS)
             except TypeError:  # a polyline that is a mesh
                 continue
             yield str(entity.dxf.layer), curve

@@ -50,6 +50,9 @@ class Entry:
         if number is not None:
             label += f" (number {number})"
         while path and path not in self.places:
+            if (*path, 0) in self.places:
+                path = (*path, 0)
+                break
             path = path[:-1]
         line = f", line {self.places[path]}" if path in self.places else ""
         return f"{self.file}{line}" + (f", {label}" if label else "")

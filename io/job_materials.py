@@ -178,6 +178,8 @@ def _outline(
         if kind == "hide":
             raise entry.wrong("outline", "a hide needs its outline", "add outline = [[x, y], ...]")
         return None, ()
+    if kind != "hide":
+        raise entry.wrong("outline", f"a {kind} has no outline", 'use kind = "hide"')
     if isinstance(value, str):
         file = folder / Path(value).expanduser()
         try:

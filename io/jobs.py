@@ -80,11 +80,11 @@ def _read_top(top: Entry, path: Path) -> Job:
 
     materials, stocks = _by_name(MATERIALS, own_materials), _by_name(STOCKS, own_stocks)
     plies = tuple(_read_ply(e, materials, stocks) for e in ply_entries) or (DEFAULT_PLY,)
-    _check_over(ply_entries, plies)
     _no_twins(top, "line", [line.name for line in lines])
     _no_twins(top, "panel", [p.name for p in panel_names])
     _no_twins(top, "ply", [p.name for p in plies])
     _no_twins(top, "ink", [i.colour for i in inks])
+    _check_over(ply_entries, plies)
     return Job(
         title=title,
         path=path,
