@@ -3,10 +3,10 @@
 import numpy as np
 from numpy.typing import NDArray
 from scipy.sparse import coo_matrix, csr_matrix, diags
-from scipy.sparse.linalg import cg
 
 from flatten.geometry.halfedges import opposites
-from flatten.geometry.triangles import Array, Faces, face_areas, face_cross, vertex_normals
+from flatten.geometry.operators import half_cotangents, vertex_areas
+from flatten.geometry.triangles import Array, Faces, face_cross, vertex_normals
 
 
 def ring_mean(F: Faces, n: int) -> csr_matrix:
@@ -75,15 +75,39 @@ def fair(
     K = (L.T @ diags((~border) / mass) @ L).tocsr()
     pull = mass * np.where(held | free, 0.0, weight)
     moves = np.flatnonzero(~held)
-    A = (K + diags(pull)).tocsr()[moves][:, moves]
-    precondition = diags(1.0 / np.maximum(A.diagonal(), 1e-300))
-    # Solved for the change, so that the tolerance is a share of it.
-    right = -(K @ field)[moves]
     x = field.copy()
-    for k in range(3):
-        change, _ = cg(A, right[:, k], rtol=1e-5, maxiter=3000, M=precondition)
-        x[moves, k] += change
+    if len(moves):
+        A = csr_matrix((K + diags(pull)).tocsr()[moves][:, moves])
+        # Solved for the change, so that the tolerance is a share of it.
+        x[moves] -= _conjugate_gradients(A, (K @ field)[moves])
     return x
+
+
+def _conjugate_gradients(A: csr_matrix, B: Array) -> Array:
+    """X with A X = B, each column (n, k) to 1e-5 of its norm; A positive definite.
+
+    Preconditioned by A's diagonal. The columns run together: one product with A serves them all.
+    """
+    scale = 1.0 / np.maximum(A.diagonal(), 1e-300)[:, None]
+    X = np.zeros_like(B)
+    R = B.copy()
+    Z = scale * R
+    P = Z.copy()
+    rz = np.einsum("ij,ij->j", R, Z)
+    goal = 1e-10 * np.einsum("ij,ij->j", B, B)
+    for _ in range(3000):
+        if np.all(np.einsum("ij,ij->j", R, R) <= goal):
+            break
+        Q = A @ P
+        pq = np.einsum("ij,ij->j", P, Q)
+        step = np.divide(rz, pq, out=np.zeros_like(rz), where=pq > 0)
+        X += step * P
+        R -= step * Q
+        Z = scale * R
+        new = np.einsum("ij,ij->j", R, Z)
+        P = Z + np.divide(new, rz, out=np.zeros_like(rz), where=rz > 0) * P
+        rz = new
+    return X
 
 
 def cotangent_laplacian(V: Array, F: Faces) -> tuple[csr_matrix, Array]:
@@ -93,18 +117,12 @@ def cotangent_laplacian(V: Array, F: Faces) -> tuple[csr_matrix, Array]:
     that slivers do no harm.
     """
     n = len(V)
-    double = np.maximum(np.linalg.norm(face_cross(V, F), axis=1), 1e-300)
-    i, j, w = [], [], []
-    for k in range(3):
-        a, b, c = F[:, k], F[:, (k + 1) % 3], F[:, (k + 2) % 3]
-        cot = np.einsum("ij,ij->i", V[b] - V[a], V[c] - V[a]) / double
-        i += [b, c]
-        j += [c, b]
-        w += [0.5 * np.clip(cot, -10, 10)] * 2
-    W = coo_matrix((np.concatenate(w), (np.concatenate(i), np.concatenate(j))), shape=(n, n))
+    w = np.clip(half_cotangents(V, F), -5.0, 5.0).ravel()
+    i, j = F.ravel(), np.roll(F, -1, axis=1).ravel()
+    W = coo_matrix((np.tile(w, 2), (np.concatenate([i, j]), np.concatenate([j, i]))), shape=(n, n))
     W = W.tocsr()
     L = (diags(np.asarray(W.sum(axis=1)).ravel()) - W).tocsr()
-    mass = np.bincount(F.ravel(), np.repeat(face_areas(V, F) / 3, 3), minlength=n)
+    mass = vertex_areas(V, F)
     return csr_matrix(L), np.maximum(mass, 1e-9 * max(float(mass.max(initial=0.0)), 1e-300))
 
 

@@ -24,7 +24,7 @@ def noise_level(V: Array, F: Faces) -> float:
     """Median rms, in mm, of what a paraboloid fitted to small patches leaves over; 0 if clean."""
     area = float(face_areas(V, F).sum())
     rng = np.random.default_rng(1)
-    used = np.unique(F)
+    used = np.flatnonzero(np.bincount(F.ravel(), minlength=len(V)))
     # Thinned so that a patch holds about as many points as are looked at.
     enough = int(area / (np.pi * PATCH_MM**2 / _NEIGHBOURS)) + 1000
     if len(used) > enough:

@@ -1,4 +1,4 @@
-"""From the file's triangles to one clean shell that faces outward, in the file's own numbers."""
+"""From the file's triangles to clean shells, in the file's own numbers."""
 
 from dataclasses import dataclass, field
 
@@ -10,14 +10,14 @@ from flatten.geometry.triangles import Array
 from flatten.records.job import KeepBox
 from flatten.records.scan import Scan
 from flatten.scan.crop import crop
-from flatten.scan.manifold import face_parts_outward, make_manifold
+from flatten.scan.manifold import make_manifold
 from flatten.scan.shells import drop_islands
 from flatten.scan.weld import keep_used, weld
 
 
 @dataclass(frozen=True, eq=False, kw_only=True)
 class Mended:
-    """An oriented manifold, outward, small islands dropped; perhaps still of several large parts.
+    """An oriented manifold without small islands; perhaps still of several large parts.
 
     V (n, 3) file numbers, F (m, 3); part (m,) which part each face belongs to
     """
@@ -30,7 +30,7 @@ class Mended:
 
 
 def mend(scan: Scan, keep: KeepBox | None) -> Mended:
-    """Crops, welds, drops what is no surface, pairs faces, drops islands, turns outward.
+    """Crops, welds, drops what is no surface, pairs faces, drops islands.
 
     Raises
     ------
@@ -51,15 +51,10 @@ def mend(scan: Scan, keep: KeepBox | None) -> Mended:
     solid = make_manifold(V, F)
     islands = drop_islands(solid.V, solid.F, solid.part)
     V, F = keep_used(solid.V, solid.F[islands.keep])
-    _, part = np.unique(solid.part[islands.keep], return_inverse=True)
-    part = part.ravel().astype(np.int32)
-    F, turned, sure = face_parts_outward(V, F, part)
-    notes = list(islands.notes)
-    if turned > len(F) // 2:
-        notes.append("the faces looked inward and were turned outward")
-    if not sure:
-        notes.append("the surface is too flat to tell its outside; the file's own side is taken")
-    repairs |= solid.counts | islands.counts
-    if turned:
-        repairs["faces_turned_outward"] = turned
-    return Mended(V=V, F=F, part=part, repairs=repairs, notes=tuple(notes))
+    return Mended(
+        V=V,
+        F=F,
+        part=islands.part,
+        repairs=repairs | solid.counts | islands.counts,
+        notes=islands.notes,
+    )

@@ -12,6 +12,7 @@ from flatten.records.job import ScanSpec
 from flatten.records.scan import Scan
 from flatten.scan.denoise import denoise, noise_level
 from flatten.scan.holes import fill_holes, find_borders
+from flatten.scan.manifold import face_parts_outward
 from flatten.scan.mend import mend
 from flatten.scan.offset import offset, smooth_normals
 from flatten.scan.remesh import coarsen, remesh
@@ -37,28 +38,35 @@ def prepare(scan: Scan, spec: ScanSpec, progress: Progress | None = None) -> Cas
     say = progress or (lambda _: None)
     say("mend")
     mended = mend(scan, spec.keep)
-    V, F = mended.V, mended.F
+    V, F, part = mended.V, mended.F, mended.part
     repairs: dict[str, int | float | str] = dict(mended.repairs)
     notes = [*scan.notes, *mended.notes]
-    refuse_second_shell(V, F, mended.part)
     unit = choose_unit(
         float(np.ptp(V, axis=0).max()),
         asked=spec.unit,
         stated=scan.unit,
         girth_given=bool(spec.girths),
     )
+    refuse_second_shell(V, F, part)
     notes.append(unit.said)
     to_cast = np.diag([unit.mm, unit.mm, unit.mm, 1.0])
     V = V * unit.mm
     edge = spec.edge_mm or working_edge(V, F)
+    if mean_edge(V, F) < FINE_SHARE * edge:
+        V, F = coarsen(V, F, FINE_SHARE * edge)
+        part = np.zeros(len(F), dtype=np.int32)
+    F, turned, sure = face_parts_outward(V, F, part)
+    if turned:
+        repairs["faces_turned_outward"] = turned
+        notes.append("the faces looked inward and were turned outward")
+    if not sure:
+        notes.append("the surface is too flat to tell its outside; the file's own side is taken")
 
     say("denoise")
     noise = noise_level(V, F)
     if noise > 0:
         V = smooth_positions(V, F, passes=3, fixed=border_mask(F, len(V)))
         repairs["noise_mm"] = round(noise, 3)
-    if mean_edge(V, F) < FINE_SHARE * edge:
-        V, F = coarsen(V, F, FINE_SHARE * edge)
 
     say("holes")
     borders = find_borders(V, F, 2 * edge)

@@ -85,7 +85,7 @@ def coarsen(V: Array, F: Faces, edge_mm: float) -> tuple[Array, NDArray[np.int32
     order, F, _ = sort_along_curve(V, F)
     M = _half_edge_arrays(V[order], F, opposites(F, len(V)), np.zeros(3 * len(F), dtype=bool))
     for _ in range(3):
-        collapse_short(M, edge_mm, 1.6 * edge_mm, 0.8)
+        collapse_short(M, edge_mm, 1.6 * edge_mm, 0.3)
         flip_edges(M, False, 0.9)
     V, F, _ = _compact(M)
     return V, F

@@ -15,9 +15,11 @@ SECOND_SHARE = 0.2
 
 @dataclass(frozen=True, eq=False, kw_only=True)
 class Kept:
-    """keep : (m,) bool, the faces that stay; counts and notes on what was left out"""
+    """keep : (m,) bool, the faces that stay; part : the label, from 0, of each of those, the largest
+    part first; counts and notes on what was left out"""
 
     keep: NDArray[np.bool_]
+    part: Ints
     counts: dict[str, int] = field(default_factory=dict)
     notes: tuple[str, ...] = ()
 
@@ -32,10 +34,13 @@ def large_parts(V: Array, F: Ints, part: Ints) -> NDArray[np.int64]:
 def drop_islands(V: Array, F: Ints, part: Ints) -> Kept:
     """Leaves out every part that is small beside the largest."""
     large = large_parts(V, F, part)
-    keep = np.isin(part, large)
-    gone = np.setdiff1d(np.arange(int(part.max()) + 1), large)
+    label = np.full(int(part.max()) + 1, -1, dtype=np.int32)
+    label[large] = np.arange(len(large), dtype=np.int32)
+    keep = label[part] >= 0
+    left = label[part[keep]]
+    gone = np.flatnonzero(label < 0)
     if not len(gone):
-        return Kept(keep=keep)
+        return Kept(keep=keep, part=left)
     area = np.bincount(part, face_areas(V, F))
     worst = gone[np.argmax(area[gone])]
     share = 100 * area[worst] / area.sum()
@@ -47,7 +52,7 @@ def drop_islands(V: Array, F: Ints, part: Ints) -> Kept:
             f"{share:.1f} % of the surface, near {place(at)}",
         )
     counts = {"islands": len(gone), "faces_on_islands": int(np.count_nonzero(~keep))}
-    return Kept(keep=keep, counts=counts, notes=notes)
+    return Kept(keep=keep, part=left, counts=counts, notes=notes)
 
 
 def refuse_second_shell(V: Array, F: Ints, part: Ints) -> None:

@@ -7,7 +7,7 @@ from scipy.sparse.csgraph import connected_components
 from scipy.spatial import cKDTree
 
 from flatten.geometry.halfedges import group_half_edges
-from flatten.geometry.triangles import Array, face_cross
+from flatten.geometry.triangles import Array
 
 Ints = NDArray[np.int32]
 
@@ -45,12 +45,7 @@ def weld(V: Array, F: Ints) -> tuple[Array, Ints, dict[str, int]]:
 
 def same_points(V: Array) -> NDArray[np.int64]:
     """(n,) for every point the first point at exactly the same place."""
-    bits = (V + 0.0).view(np.uint64).reshape(-1, 3)
-    with np.errstate(over="ignore"):
-        key = bits[:, 0] * np.uint64(0x9E3779B97F4A7C15)
-        key ^= (key >> np.uint64(29)) ^ (bits[:, 1] * np.uint64(0xC2B2AE3D27D4EB4F))
-        key ^= (key >> np.uint64(31)) ^ (bits[:, 2] * np.uint64(0x165667B19E3779F9))
-        key *= np.uint64(0x9E3779B97F4A7C15)
+    key = _mixed((V + 0.0).view(np.uint64).reshape(-1, 3))
     order = np.argsort(key, kind="stable")
     P = V[order]
     new = np.ones(len(V), dtype=bool)
@@ -60,25 +55,29 @@ def same_points(V: Array) -> NDArray[np.int64]:
     return first
 
 
+def _mixed(rows: NDArray[np.uint64]) -> NDArray[np.uint64]:
+    """(n,) a number for every row of three, the same for equal rows, hardly ever for others."""
+    with np.errstate(over="ignore"):
+        key = rows[:, 0] * np.uint64(0x9E3779B97F4A7C15)
+        key ^= (key >> np.uint64(29)) ^ (rows[:, 1] * np.uint64(0xC2B2AE3D27D4EB4F))
+        key ^= (key >> np.uint64(31)) ^ (rows[:, 2] * np.uint64(0x165667B19E3779F9))
+        key *= np.uint64(0x9E3779B97F4A7C15)
+    return key
+
+
 def drop_faces(V: Array, F: Ints, counts: dict[str, int]) -> Ints:
     """F without repeated corners, zero areas and duplicates; adds to `counts`."""
     a, b, c = F[:, 0], F[:, 1], F[:, 2]
     repeated = (a == b) | (b == c) | (c == a)
     F = F[~repeated]
-    cross = face_cross(V, F)
-    longest = np.zeros(len(F))
-    for k in range(3):
-        side = V[F[:, k]] - V[F[:, k - 1]]
-        np.maximum(longest, np.einsum("ij,ij->i", side, side), out=longest)
-    flat = np.einsum("ij,ij->i", cross, cross) <= (FLAT_SHARE * longest) ** 2
+    flat = _without_area(V, F)
     F = F[~flat]
-    low, high = F.min(axis=1).astype(np.int64), F.max(axis=1).astype(np.int64)
-    middle = F.sum(axis=1, dtype=np.int64) - low - high
-    n = max(len(V), 1)
-    order = np.lexsort((middle * n + high, low))
-    key = np.column_stack([low, middle, high])[order]
+    low, high = F.min(axis=1), F.max(axis=1)
+    sides = np.column_stack([low, F.sum(axis=1, dtype=np.int64) - low - high, high])
+    order = np.argsort(_mixed(sides.view(np.uint64)), kind="stable")
+    sides = sides[order]
     twice = np.zeros(len(F), dtype=bool)
-    twice[order[1:]] = np.all(key[1:] == key[:-1], axis=1)
+    twice[order[1:]] = np.all(sides[1:] == sides[:-1], axis=1)
     for name, gone in (
         ("faces_repeated_corner", repeated),
         ("faces_zero_area", flat),
@@ -86,6 +85,22 @@ def drop_faces(V: Array, F: Ints, counts: dict[str, int]) -> Ints:
     ):
         counts[name] = counts.get(name, 0) + int(np.count_nonzero(gone))
     return F[~twice]
+
+
+def _without_area(V: Array, F: Ints) -> NDArray[np.bool_]:
+    """(m,) faces whose height is below FLAT_SHARE of their longest side."""
+    a, b, c = V[F[:, 0]], V[F[:, 1]], V[F[:, 2]]
+    p, q, r = b - a, c - b, a - c
+    pp, qq, rr = (np.einsum("ij,ij->i", x, x) for x in (p, q, r))
+    pr = np.einsum("ij,ij->i", p, r)
+    # The cross product only where Lagrange's identity, which cancels, says that it is small.
+    double2 = pp * rr - pr * pr
+    longest2 = np.maximum(np.maximum(pp, qq), rr)
+    flat = double2 <= 1e-10 * longest2 * longest2
+    i = np.flatnonzero(flat)
+    cross = np.cross(p[i], r[i])
+    flat[i] = np.linalg.norm(cross, axis=1) <= FLAT_SHARE * longest2[i]
+    return flat
 
 
 def _near_border(V: Array, F: Ints) -> NDArray[np.int64] | None:
