@@ -175,7 +175,7 @@ def set_place(mesh, band, ground, v, g, w):
 def place_vertices(mesh, band, ground, first):
     """Fills the normals of the vertices from `first` on, which lie in their home faces."""
     F = ground.F
-    for v in range(first, mesh.count[0]):
+    for v in range(first, mesh.used[0]):
         g = mesh.home[v]
         a, b, c = at(ground.V, F[g, 0]), at(ground.V, F[g, 1]), at(ground.V, F[g, 2])
         set_place(mesh, band, ground, v, g, nearest_on_triangle(at(mesh.V, v), a, b, c))

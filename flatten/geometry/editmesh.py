@@ -13,13 +13,13 @@ from numpy.typing import NDArray
 
 
 class EditMesh(NamedTuple):
-    """Arrays with room to grow; the first `count[0]` vertices and `count[1]` faces are in use.
+    """Arrays with room to grow; the first `used[0]` vertices and `used[1]` faces are in use.
 
     V : (n, 3) mm; F : (m, 3) corners, -1 where a face was removed
     A : (m, 3) face across each edge, -1 at a border; C : (m, 3) half edge labels
     home : (n,) face of the unedited mesh that each vertex lies in; origin : (m,) the same of faces
     star : (n,) a face at each vertex
-    count : vertices in use, faces in use
+    used : vertices in use, faces in use
     """
 
     V: NDArray[np.float64]
@@ -29,7 +29,7 @@ class EditMesh(NamedTuple):
     home: NDArray[np.int64]
     origin: NDArray[np.int64]
     star: NDArray[np.int64]
-    count: NDArray[np.int64]
+    used: NDArray[np.int64]
 
 
 @njit(cache=True)
@@ -83,7 +83,7 @@ def edit_mesh(V: NDArray[np.float64], F: NDArray[np.integer], *, room: int) -> E
         home=star.copy(),
         origin=origin,
         star=star,
-        count=np.array([n, m], dtype=np.int64),
+        used=np.array([n, m], dtype=np.int64),
     )
 
 
@@ -159,8 +159,8 @@ def split_face(mesh, f, v):
     """Puts vertex v (already in V) inside face f: three faces."""
     F, A, C = mesh.F, mesh.A, mesh.C
     a, b, c = F[f, 0], F[f, 1], F[f, 2]
-    g, h = mesh.count[1], mesh.count[1] + 1
-    mesh.count[1] += 2
+    g, h = mesh.used[1], mesh.used[1] + 1
+    mesh.used[1] += 2
     n1, n2, c1, c2 = A[f, 1], A[f, 2], C[f, 1], C[f, 2]
     F[g, 0], F[g, 1], F[g, 2] = b, c, v
     F[h, 0], F[h, 1], F[h, 2] = c, a, v
@@ -184,8 +184,8 @@ def split_edge(mesh, f, i, v):
     F, A, C = mesh.F, mesh.A, mesh.C
     i1, i2 = (i + 1) % 3, (i + 2) % 3
     a, b, c = F[f, i], F[f, i1], F[f, i2]
-    g = mesh.count[1]
-    mesh.count[1] += 1
+    g = mesh.used[1]
+    mesh.used[1] += 1
     across, beyond = A[f, i], A[f, i1]
     F[g, 0], F[g, 1], F[g, 2] = v, b, c
     A[g, 0], A[g, 1], A[g, 2] = -1, beyond, f
@@ -201,8 +201,8 @@ def split_edge(mesh, f, i, v):
     j = corner(F, k, b)
     j1, j2 = (j + 1) % 3, (j + 2) % 3
     d = F[k, j2]
-    h = mesh.count[1]
-    mesh.count[1] += 1
+    h = mesh.used[1]
+    mesh.used[1] += 1
     beyond = A[k, j1]
     F[h, 0], F[h, 1], F[h, 2] = v, a, d
     A[h, 0], A[h, 1], A[h, 2] = f, beyond, k

@@ -36,6 +36,8 @@ from flatten.geometry.space import at, cross, dot, gap, minus, mix, norm, plus, 
 
 # A curve or surface may come to lie this share of the local edge length from where it was.
 STRAY = 0.04
+# Moves shorter than this share of it are not worth looking at.
+STILL = 0.03
 SHORT, LONG = 0.62, 1.6
 COS_GOOD, COS_FAIR, COS_POOR = 0.906, 0.94, 0.985  # smallest angles of 25, 20 and 10 degrees
 
@@ -91,7 +93,7 @@ def _try_collapse(mesh, band, curves, f, i, a, limit, ring, ring2):
 def _collapse_short(mesh, band, curves, share, limit, ring, ring2):
     """One sweep over the edges shorter than `share` of the wanted length."""
     V, F = mesh.V, mesh.F
-    for f in range(mesh.count[1]):
+    for f in range(mesh.used[1]):
         for i in range(3):
             if not all_active(mesh, band, f):
                 break
@@ -108,8 +110,8 @@ def _collapse_short(mesh, band, curves, share, limit, ring, ring2):
 def _halve(mesh, band, ground, curves, f, i):
     """Splits edge i of face f in the middle, on the surface or on its curve, while room lasts."""
     F, V = mesh.F, mesh.V
-    v = mesh.count[0]
-    if v == len(V) or mesh.count[1] + 2 > len(F):
+    v = mesh.used[0]
+    if v == len(V) or mesh.used[1] + 2 > len(F):
         return
     a, b = F[f, i], F[f, (i + 1) % 3]
     label = mesh.C[f, i]
@@ -120,7 +122,7 @@ def _halve(mesh, band, ground, curves, f, i):
     band.active[v] = True
     band.size[v] = 0.5 * (band.size[a] + band.size[b])
     put(V, v, middle)
-    mesh.count[0] += 1
+    mesh.used[0] += 1
     if label >= 0:
         k = label // 2
         start = a if label % 2 == 0 else b
@@ -138,7 +140,7 @@ def _halve(mesh, band, ground, curves, f, i):
 def _split_long(mesh, band, ground, curves):
     """One sweep over edges longer than LONG times the wanted length."""
     V, F = mesh.V, mesh.F
-    for f in range(mesh.count[1]):
+    for f in range(mesh.used[1]):
         for i in range(3):
             if not all_active(mesh, band, f):
                 break
@@ -151,7 +153,7 @@ def _split_long(mesh, band, ground, curves):
 def _split_chords(mesh, band, ground, curves):
     """Halves the plain edges that join two curve vertices, unless that leaves slivers."""
     F, V, C, A = mesh.F, mesh.V, mesh.C, mesh.A
-    for f in range(mesh.count[1]):
+    for f in range(mesh.used[1]):
         for i in range(3):
             if not all_active(mesh, band, f) or C[f, i] >= 0 or A[f, i] < 0:
                 continue
@@ -191,7 +193,7 @@ def _flip_sweep(mesh, band, ring):
     """One sweep of flips that raise the smaller angle or take away a chord between curves."""
     F, V, A, C = mesh.F, mesh.V, mesh.A, mesh.C
     done = 0
-    for f in range(mesh.count[1]):
+    for f in range(mesh.used[1]):
         for i in range(3):
             if not all_active(mesh, band, f) or C[f, i] >= 0 or A[f, i] < 0:
                 continue
@@ -279,7 +281,7 @@ def _movable(mesh, band, v, ring):
 def _relax(mesh, band, ground, curves, ring):
     """One sweep: free vertices towards the middle of their faces, curve vertices evenly spaced."""
     V, F = mesh.V, mesh.F
-    for v in range(mesh.count[0]):
+    for v in range(mesh.used[0]):
         count = _movable(mesh, band, v, ring)
         if count == 0:
             continue
@@ -301,7 +303,8 @@ def _relax(mesh, band, ground, curves, ring):
         move = plus((0.0, 0.0, 0.0), 1.0 / total, middle)
         normal = at(band.N, v)
         move = plus(move, -dot(move, normal), normal)
-        _try_place(mesh, band, ground, v, plus(here, 1.0, move), COS_GOOD, ring, count)
+        if norm(move) > STILL * band.size[v]:
+            _try_place(mesh, band, ground, v, plus(here, 1.0, move), COS_GOOD, ring, count)
 
 
 @njit(cache=True)
@@ -312,7 +315,7 @@ def _polish(mesh, band, ground, curves, ring):
     using swapping and smoothing, 1997, by search instead of their linear programme).
     """
     V, F = mesh.V, mesh.F
-    for f in range(mesh.count[1]):
+    for f in range(mesh.used[1]):
         if not all_active(mesh, band, f) or face_sharpness(mesh, f) < COS_GOOD:
             continue
         for i in range(3):

@@ -13,7 +13,7 @@ from numba import njit
 from numpy.typing import NDArray
 from scipy.sparse import coo_matrix
 from scipy.sparse.csgraph import connected_components
-from scipy.spatial import cKDTree
+from scipy.spatial import KDTree
 
 from flatten.geometry.editmesh import (
     EditMesh,
@@ -80,7 +80,7 @@ def embed_curves(
     rows = np.concatenate(segments).astype(np.int64)
     mesh = edit_mesh(V, F, room=len(points) + len(rows) + room)
     mesh.V[len(V) : len(V) + len(points)] = points
-    mesh.count[0] += len(points)
+    mesh.used[0] += len(points)
     ring = np.empty(max(1024, 8 * int(np.bincount(F.ravel()).max(initial=1))), dtype=np.int64)
     lost = _embed(mesh, V, F.astype(np.int64), inner, splits, rows, ring)
     if lost >= 0:
@@ -144,7 +144,7 @@ def _close_groups(
     """Group number of every point; points of one face within `reach` share one."""
     if len(P) == 0:
         return np.zeros(0, dtype=np.int64)
-    pairs = cKDTree(P).query_pairs(reach, output_type="ndarray")
+    pairs = KDTree(P).query_pairs(reach, output_type="ndarray")
     pairs = pairs[face[pairs[:, 0]] == face[pairs[:, 1]]]
     graph = coo_matrix((np.ones(len(pairs)), (pairs[:, 0], pairs[:, 1])), shape=(len(P), len(P)))
     return connected_components(graph, directed=False)[1].astype(np.int64)
@@ -282,8 +282,8 @@ def _free_first(mesh, frame, a, b, g, i, f):
         if mesh.C[g, i] >= 0:
             tp, tq = _turn(mesh, frame, a, b, p), _turn(mesh, frame, a, b, q)
             t = tp / (tp - tq)
-            v = mesh.count[0]
-            mesh.count[0] += 1
+            v = mesh.used[0]
+            mesh.used[0] += 1
             start = at(mesh.V, p)
             put(mesh.V, v, plus(start, t, minus(at(mesh.V, q), start)))
             mesh.home[v] = f

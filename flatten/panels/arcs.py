@@ -39,7 +39,7 @@ class Arc:
 
 def border_edges(mesh: EditMesh) -> NDArray[np.int64]:
     """(b, 2) directed border edges, the surface on their left."""
-    m = int(mesh.count[1])
+    m = int(mesh.used[1])
     F, A = mesh.F[:m], mesh.A[:m]
     f, i = np.nonzero((A < 0) & (F[:, :1] >= 0))
     return np.column_stack([F[f, i], F[f, (i + 1) % 3]]).astype(np.int64)
@@ -47,7 +47,7 @@ def border_edges(mesh: EditMesh) -> NDArray[np.int64]:
 
 def line_edges(mesh: EditMesh) -> NDArray[np.int64]:
     """(e, 3) inner labelled edges in their line's direction, and their line."""
-    m = int(mesh.count[1])
+    m = int(mesh.used[1])
     F, A, C = mesh.F[:m], mesh.A[:m], mesh.C[:m]
     f, i = np.nonzero((C >= 0) & (C % 2 == 0) & (A >= 0) & (F[:, :1] >= 0))
     rows = np.column_stack([F[f, i], F[f, (i + 1) % 3], C[f, i] // 2])

@@ -3,15 +3,16 @@
 from collections.abc import Sequence
 from dataclasses import dataclass
 from fnmatch import fnmatchcase
+from itertools import pairwise
 
 import numpy as np
 from numba import njit
 from numpy.typing import NDArray
 
 from flatten.errors import BadInput
+from flatten.geometry.band import FREE, HELD, Band, Curves, place_vertices
 from flatten.geometry.editmesh import EditMesh
 from flatten.geometry.nearest import ground
-from flatten.geometry.band import FREE, HELD, Band, Curves, place_vertices
 from flatten.geometry.quality import improve
 from flatten.geometry.refine import SurfaceCurve, embed_curves
 from flatten.panels.arcs import Arc, border_edges, line_edges, loops_of, rim_corners, trace_arcs
@@ -105,7 +106,7 @@ def carve(network: LineNetwork, chosen: Sequence[int]) -> CarvedCast:
     )
     arcs = [arcs[k] for k in order]
     _relabel(mesh, arcs)
-    chains = _improve(mesh, cast, arcs)
+    chains = _improve(mesh, cast, arcs, len(cast.rims))
     return _compact(
         mesh, chains[0], chains[1], cast, begins[order], lengths, tuple(rim_names), tuple(notes)
     )
@@ -207,18 +208,24 @@ def _relabel(mesh: EditMesh, arcs: Sequence[Arc]) -> None:
     label: dict[tuple[int, int], int] = {}
     for k, arc in enumerate(arcs):
         v = arc.vertices.tolist()
-        for a, b in zip(v[:-1], v[1:], strict=True):
+        for a, b in pairwise(v):
             label[(a, b)] = 2 * k
             label[(b, a)] = 2 * k + 1
-    m = int(mesh.count[1])
+    m = int(mesh.used[1])
     F, A, C = mesh.F[:m], mesh.A[:m], mesh.C[:m]
     f, i = np.nonzero(((C >= 0) | (A < 0)) & (F[:, :1] >= 0))
     pairs = zip(F[f, i].tolist(), F[f, (i + 1) % 3].tolist(), strict=True)
     C[f, i] = [label.get(pair, -1) for pair in pairs]
 
 
-def _improve(mesh: EditMesh, cast: Cast, arcs: Sequence[Arc]) -> tuple[list[Arc], Band]:
-    """Evens the triangles along the cuts, in place; returns the arcs as they run then."""
+def _improve(
+    mesh: EditMesh, cast: Cast, arcs: Sequence[Arc], old_rims: int
+) -> tuple[list[Arc], Band]:
+    """Evens the triangles along the cuts, in place; returns the arcs as they run then.
+
+    Rims beyond the first `old_rims` were made by trimming, or are unknown to the cast: looked after
+    like cuts.
+    """
     n, first_new = len(mesh.V), len(cast.V)
     band = Band(
         tag=np.full(n, FREE, dtype=np.int64),
@@ -228,7 +235,7 @@ def _improve(mesh: EditMesh, cast: Cast, arcs: Sequence[Arc]) -> tuple[list[Arc]
         N=np.zeros((n, 3)),
     )
     band.N[:first_new] = cast.N
-    under = ground(cast.V, cast.F, cast.N)
+    under = ground(cast.V, cast.F.astype(np.int64), cast.N)
     place_vertices(mesh, band, under, first_new)
     _set_sizes(mesh, cast, band)
     points, places, offsets, faces = [], [], [0], []
@@ -253,14 +260,14 @@ def _improve(mesh: EditMesh, cast: Cast, arcs: Sequence[Arc]) -> tuple[list[Arc]
     )
     seeds = np.zeros(n, dtype=np.bool_)
     for arc in arcs:
-        if arc.line >= 0:
+        if arc.line >= 0 or arc.rim >= old_rims:
             seeds[arc.vertices] = True
     _seed_chords(mesh, band, seeds)
-    band.active[:] = _grow(mesh.F, int(mesh.count[1]), seeds, BAND_RINGS)
+    band.active[:] = _grow(mesh.F, int(mesh.used[1]), seeds, BAND_RINGS)
     rings = np.empty((2, 4096), dtype=np.int64)
     improve(mesh, band, under, curves, rings[0], rings[1])
     kept: list[Arc] = []
-    used = np.flatnonzero((band.tag[: mesh.count[0]] >= 0) & (mesh.star[: mesh.count[0]] >= 0))
+    used = np.flatnonzero((band.tag[: mesh.used[0]] >= 0) & (mesh.star[: mesh.used[0]] >= 0))
     order = used[np.lexsort((band.s[used], band.tag[used]))]
     bounds = np.searchsorted(band.tag[order], np.arange(len(arcs) + 1))
     for k, arc in enumerate(arcs):
@@ -277,24 +284,23 @@ def _set_sizes(mesh: EditMesh, cast: Cast, band: Band) -> None:
     count = np.bincount(F.ravel(), minlength=n)
     for _ in range(2):
         total = np.bincount(F.ravel(), np.repeat(length, 3), minlength=n)
-        at_vertex = total / np.maximum(count, 1)
-        length = at_vertex[F].mean(axis=1)
-    band.size[:n] = at_vertex
-    new = slice(n, int(mesh.count[0]))
+        band.size[:n] = total / np.maximum(count, 1)
+        length = band.size[F].mean(axis=1)
+    new = slice(n, int(mesh.used[0]))
     band.size[new] = length[mesh.home[new]]
 
 
 def _seed_chords(mesh: EditMesh, band: Band, seeds: NDArray[np.bool_]) -> None:
     """Adds the ends of plain edges that join two border vertices, to be looked at as well."""
-    m = int(mesh.count[1])
+    m = int(mesh.used[1])
     F, A, C = mesh.F[:m], mesh.A[:m], mesh.C[:m]
-    f, i = np.nonzero(
+    f = np.nonzero(
         (C < 0)
         & (A >= 0)
         & (F[:, :1] >= 0)
         & (band.tag[F] != FREE)
         & (band.tag[np.roll(F, -1, axis=1)] != FREE)
-    )
+    )[0]
     seeds[F[f]] = True
 
 
@@ -323,7 +329,7 @@ def _compact(
     notes: tuple[str, ...],
 ) -> CarvedCast:
     """Drops unused vertices and faces; new vertices are put in order beside their neighbours."""
-    m = int(mesh.count[1])
+    m = int(mesh.used[1])
     alive = np.flatnonzero(mesh.F[:m, 0] >= 0)
     F = mesh.F[alive]
     used = np.zeros(len(mesh.V), dtype=bool)

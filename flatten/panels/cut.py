@@ -3,10 +3,10 @@
 import numpy as np
 
 from flatten.panels.carve import CarvedCast, carve, chosen_lines
-from flatten.panels.check import require_disk
+from flatten.panels.check import Opening, require_disk
 from flatten.panels.marks import place_marks
 from flatten.panels.names import panel_names, whereabouts
-from flatten.panels.opening import Piece, open_pieces
+from flatten.panels.opening import Stretch, open_pieces
 from flatten.panels.partners import build_seams, seam_names
 from flatten.records.job import PanelName
 from flatten.records.lines import LineNetwork
@@ -44,9 +44,8 @@ def cut_panels(
     for piece, name in zip(pieces, called, strict=True):
         V = carved.V[piece.cast_vertex]
         lean = carved.N[piece.cast_vertex] + (V - places.centre) / places.half
-        loops = [np.concatenate([s.vertices[:-1] for s in loop]) for loop in piece.loops]
-        said = [_loop_name(piece, k, carved, stretch_names) for k in range(len(loops))]
-        require_disk(name, V, piece.F, loops, said, lean)
+        openings = [_opening(loop, carved, stretch_names) for loop in piece.loops]
+        require_disk(name, V, piece.F, openings, lean)
     marks = place_marks(network, chosen, carved, pieces)
     seams = build_seams(carved, network.lines, pieces, places.middle)
     panels = []
@@ -81,12 +80,13 @@ def cut_panels(
     )
 
 
-def _loop_name(piece: Piece, k: int, carved: CarvedCast, stretch_names: list[str]) -> str:
-    """What a border loop is called in a message: its rims, or the seams it is made of."""
-    rims, seams = [], []
-    for stretch in piece.loops[k]:
-        name = stretch_names[stretch.arc]
-        (rims if carved.arcs[stretch.arc].line < 0 else seams).append(f"'{name}'")
-    if rims:
-        return "the rim " + " and ".join(dict.fromkeys(rims))
-    return "the seam " + " and ".join(list(dict.fromkeys(seams))[:3])
+def _opening(loop: tuple[Stretch, ...], carved: CarvedCast, names: list[str]) -> Opening:
+    """A border loop with the names of what it runs along."""
+    rims = [names[s.arc] for s in loop if carved.arcs[s.arc].line < 0]
+    cuts = [s.arc for s in loop if carved.arcs[s.arc].line >= 0]
+    return Opening(
+        vertices=np.concatenate([s.vertices[:-1] for s in loop]),
+        rims=tuple(dict.fromkeys(rims)),
+        seams=tuple(dict.fromkeys(names[arc] for arc in cuts)),
+        loose=not rims and all(cuts.count(arc) == 2 for arc in cuts),
+    )

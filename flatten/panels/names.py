@@ -6,6 +6,7 @@ words are used as tell the panels apart; mirrored panels get mirrored names.
 
 from collections.abc import Sequence
 from dataclasses import dataclass
+from itertools import pairwise
 
 import numpy as np
 from numpy.typing import NDArray
@@ -96,7 +97,7 @@ def _tell_apart(base: str, members: list[int], at: Whereabouts) -> dict[int, str
     x = np.abs(at.middle[:, 0] - at.centre[0]) / at.half[0]
     members = sorted(members, key=lambda k: (-round(float(y[k]), 6), round(float(x[k]), 6), k))
     rows = [[members[0]]]
-    for before, k in zip(members[:-1], members[1:], strict=True):
+    for before, k in pairwise(members):
         if y[before] - y[k] > ROW_GAP:
             rows.append([])
         rows[-1].append(k)

@@ -71,7 +71,6 @@ def _held_back(
             reach = share[edges] + (SLOPE / abs(offset)) * length[:, None]
             np.minimum.at(share, edges[:, 0], reach[:, 1])
             np.minimum.at(share, edges[:, 1], reach[:, 0])
-    share[np.unique(F[folding])] = 0.0
     return share
 
 

@@ -59,7 +59,7 @@ def drop_beyond(
     ------
     BadInput : a trim line does not part anything from the rest
     """
-    m = int(mesh.count[1])
+    m = int(mesh.used[1])
     F, A, C = mesh.F[:m], mesh.A[:m], mesh.C[:m]
     blocks = np.zeros(len(names), dtype=np.bool_)
     blocks[list(trims)] = True
@@ -100,7 +100,7 @@ def drop_beyond(
     A[across_gone] = -1
     C[(C >= 0) & blocks[C // 2]] = -1
     F[gone] = -1
-    mesh.star[: mesh.count[0]] = -1
+    mesh.star[: mesh.used[0]] = -1
     kept_faces = np.flatnonzero(~gone)
     mesh.star[F[kept_faces].ravel()] = np.repeat(kept_faces, 3)
     return made
