@@ -3,6 +3,8 @@
 import numpy as np
 from numpy.typing import NDArray
 
+from flatten.geometry.curves import arc_length
+
 Array = NDArray[np.float64]
 
 CORNER_DEG = 35.0  # a turn sharper than this at one vertex is a corner, never smoothed over
@@ -10,18 +12,12 @@ CHORD_MM = 0.005  # largest gap between a smoothed curve and the chords it is dr
 SHIFT_MM = 0.05  # how far a vertex may move so that smoothing keeps the length
 
 
-def arc_lengths(points: Array) -> Array:
-    """(k,) length from the first point to each point along the polyline, mm."""
-    steps = np.linalg.norm(np.diff(points, axis=0), axis=1)
-    return np.concatenate([[0.0], np.cumsum(steps)])
-
-
 def along(points: Array, at: NDArray | float) -> tuple[Array, Array]:
     """Places at lengths `at` along a polyline: (n, 2) points and (n, 2) unit tangents.
 
     Lengths outside the curve are taken at its ends; a scalar `at` gives (1, 2).
     """
-    s = arc_lengths(points)
+    s = arc_length(points)
     at = np.clip(np.atleast_1d(np.asarray(at, dtype=np.float64)), 0.0, s[-1])
     i = np.clip(np.searchsorted(s, at, side="right") - 1, 0, len(points) - 2)
     step = points[i + 1] - points[i]
@@ -32,7 +28,7 @@ def along(points: Array, at: NDArray | float) -> tuple[Array, Array]:
 
 def part(points: Array, start: float, end: float) -> Array:
     """The stretch of a polyline between two lengths along it, ends included."""
-    s = arc_lengths(points)
+    s = arc_length(points)
     inner = points[(s > start + 1e-9) & (s < end - 1e-9)]
     ends, _ = along(points, np.array([start, end]))
     return np.concatenate([ends[:1], inner, ends[1:]])
@@ -51,15 +47,17 @@ def turns(points: Array) -> Array:
     return np.arctan2(cross, dot)
 
 
-def without_repeats(points: Array, least: float = 1e-7) -> Array:
-    """The polyline without points that lie within `least` of the one before; ends are kept."""
-    keep = np.ones(len(points), dtype=bool)
-    keep[1:] = np.linalg.norm(np.diff(points, axis=0), axis=1) > least
-    if not keep[-1] and keep.sum() > 1:  # the true end point stays, the one before it goes
-        keep[np.nonzero(keep)[0][-1]] = False
-        keep[-1] = True
-    keep[0] = True
-    return points[keep]
+def beside(points: Array, at: NDArray | float, off: NDArray | float) -> Array:
+    """(n, 2) places `off` mm to the right of a polyline (outside a counterclockwise outline).
+
+    At a corner the place is where the two sides' parallels meet, as long as the corner is blunt.
+    """
+    at = np.atleast_1d(np.asarray(at, dtype=np.float64))
+    place, _ = along(points, at)
+    n0 = outward(along(points, at - 0.05)[1])
+    n1 = outward(along(points, at + 0.05)[1])
+    cos = np.einsum("ij,ij->i", n0, n1)
+    return place + (n0 + n1) / np.maximum(1.0 + cos, 0.4)[:, None] * np.reshape(off, (-1, 1))
 
 
 def smooth(points: Array) -> tuple[Array, NDArray[np.int64]]:
@@ -123,7 +121,7 @@ def smooth(points: Array) -> tuple[Array, NDArray[np.int64]]:
         - hh * t**2 * (1 - t) * end[seg]
     )
     curve = np.concatenate([curve, points[-1:]])
-    was, now = arc_lengths(points)[-1], arc_lengths(curve)[-1]
+    was, now = arc_length(points)[-1], arc_length(curve)[-1]
     if abs(now - was) > 0.02 + 2e-5 * was:
         return points, index
     return curve, first

@@ -18,6 +18,10 @@ class NetEdge:
     points : (k, 2) mm, in the border's direction; consecutive edges share an end point
     name : the seam stretch's or rim's name; partner : the panel on the other side, "" at a rim
     allowance_mm : what was added outside it
+    holes : how many stitch, lace or rivet holes run along it
+    notches : (mm along the edge, ticks in the group) for every match mark
+    bevels : (mm along the edge, half-angle from square in degrees) at steps; positive where the
+        outer face is the longer one
     """
 
     name: str
@@ -28,6 +32,9 @@ class NetEdge:
     fixing: str = ""
     partner: str = ""
     allowance_mm: float = 0.0
+    holes: int = 0
+    notches: tuple[tuple[float, int], ...] = ()
+    bevels: tuple[tuple[float, float], ...] = ()
 
     def __post_init__(self) -> None:
         lock_fields(self, points=lock(self.points, np.float64, None, 2, name="points"))

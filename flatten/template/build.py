@@ -1,79 +1,144 @@
-"""Flats to templates: net and cut line, marks, grain line and lettering of every piece."""
+"""Flats to templates: net and cut line, marks, holes, grain line and lettering of every piece."""
+
+from dataclasses import replace
 
 import numpy as np
 from numpy.typing import NDArray
 from shapely.affinity import scale
 
-from flatten.geometry.polygons import grow, largest
+from flatten.geometry.polygons import largest
 from flatten.records.drawing import Circle, Ink, Polyline, Text
 from flatten.records.flat import FlatSet
 from flatten.records.material import Ply
 from flatten.records.panels import Panel, PanelSet
 from flatten.records.template import NetEdge, Template, TemplateSet
+from flatten.template.alter import alter_edges
+from flatten.template.bevel import set_bevels
+from flatten.template.cutline import cut_line
+from flatten.template.darts import draw_darts, prepare_darts
+from flatten.template.details import carry_marks, detail_pieces, facing_pieces, topstitch
+from flatten.template.holes import punch_seams
 from flatten.template.label import Label, letter_edges, letter_grain, letter_label
-from flatten.template.piece import EdgeText, Piece, net_piece, ring
+from flatten.template.notches import junction_letters, mark_junctions, mark_seams
+from flatten.template.pairs import mirror_pairs
+from flatten.template.piece import EdgeText, Piece, close_net, net_piece
 from flatten.template.place import FreeSpace, shape_of
 from flatten.template.spec import TemplateSpec
+from flatten.template.tracks import tracks
+from flatten.template.turned import relieve_turns
 
 Array = NDArray[np.float64]
 
 
 def build_templates(flat_set: FlatSet, ply: Ply, spec: TemplateSpec) -> TemplateSet:
-    """A template for every flat of a ply.
+    """A template for every flat of a ply, for facings behind its gaps and details cut by themselves.
 
     All geometry is made with the outside of the garment up; where `ply.face` is "back" it is then
     mirrored in x, before anything is lettered, so that words read on either face.
+
+    Raises
+    ------
+    BadInput : an alteration names nothing that is there
     """
-    pieces = [net_piece(flat_set, i, ply) for i in range(len(flat_set.flats))]
+    pieces = make_pieces(flat_set, ply, spec)
+    notes = binding_notes(pieces, spec)
+    sides = [wearers_side(flat_set.panel_set.panels[p.panel], flat_set.panel_set) for p in pieces]
+    pairs = mirror_pairs(pieces, sides, spec.pair_tolerance_mm)
+    twins = {**dict(pairs), **{j: i for i, j in pairs}}
+    if spec.one_per_pair:
+        for i, _ in pairs:
+            pieces[i].quantity = 2
+    dropped = {j for _, j in pairs} if spec.one_per_pair else set()
+    kept = [i for i in range(len(pieces)) if i not in dropped]
+    templates = []
+    for number, i in enumerate(kept, start=1):
+        twin = pieces[twins[i]].name if i in twins else ""
+        place = _place(sides[i], pieces[i].quantity)
+        templates.append(
+            finished(pieces[i], flat_set, ply, spec, f"piece {number} of {len(kept)}", place, twin)
+        )
+    return TemplateSet(flat_set=flat_set, templates=tuple(templates), notes=tuple(notes))
+
+
+def make_pieces(flat_set: FlatSet, ply: Ply, spec: TemplateSpec) -> list[Piece]:
+    """Everything but the lettering, the outside up."""
+    panel_set, material = flat_set.panel_set, flat_set.material
+    pieces = [net_piece(flat_set, i, ply, spec) for i in range(len(flat_set.flats))]
+    alter_edges(pieces, spec.alters)
+    half: dict[int, Array] = {}
+    letters = junction_letters(panel_set)
+    extra: list[tuple[Piece, list[tuple[str, Array]]]] = []
     for piece in pieces:
-        cut_line(piece)
-        carry_marks(piece, flat_set)
+        prepare_darts(piece, material)
+        close_net(piece)
+        set_bevels(piece, panel_set, material, half)
+        cut_line(piece, folded=material.family == "cloth")
+        extra.append((piece, carry_marks(piece, flat_set)))
+        panel = panel_set.panels[piece.panel]
+        draw_darts(piece, material, spec, wearers_up(panel, flat_set.flats[piece.panel].U))
+        topstitch(piece, material, spec)
+        relieve_turns(piece, ply, material, spec)
+    seam_tracks = tracks(pieces, panel_set.seams)
+    punch_seams(seam_tracks, material, spec)
+    mark_seams(seam_tracks, material)
+    for piece in pieces:
+        mark_junctions(piece, panel_set, letters)
         name_edges(piece)
-    templates = tuple(
-        finished(piece, flat_set, ply, spec, number, len(pieces))
-        for number, piece in enumerate(pieces, start=1)
-    )
-    return TemplateSet(flat_set=flat_set, templates=templates)
-
-
-def cut_line(piece: Piece) -> None:
-    """The net line grown by the allowance of every edge."""
-    widths = np.concatenate(
-        [np.full((len(e.points) - 1, 2), e.allowance_mm) for e in piece.edges]
-    )  # fmt: skip
-    piece.cut = grow(ring(piece.edges), widths)
-
-
-def carry_marks(piece: Piece, flat_set: FlatSet) -> None:
-    """Detail and score lines of the panel, laid flat."""
-    panel = flat_set.panel_set.panels[piece.panel]
-    U = flat_set.flats[piece.panel].U
-    for mark in panel.marks:
-        points = np.einsum("kc,kcx->kx", mark.bary, U[panel.F[mark.face]])
-        layer = "SCORE" if mark.kind == "score" else "DETAIL"
-        piece.ink.append(Polyline(layer=layer, points=points, closed=mark.closed))
+    for piece, details in extra:
+        pieces += detail_pieces(piece, details, spec)
+        pieces += facing_pieces(piece, material, spec)
+    return pieces
 
 
 def name_edges(piece: Piece) -> None:
     """What is written along each edge: its name, its partner and how the two are joined."""
     for i, edge in enumerate(piece.edges):
+        if edge.dart:
+            continue
         if edge.seam < 0:
-            wordings = (edge.name,)
-        elif edge.dart:
-            wordings = (f"{edge.name}, dart, {edge.fixing}", f"{edge.name}, dart", edge.name)
+            finish = "" if edge.finish == "raw" else f", {edge.finish}"
+            wordings = (edge.name + finish, edge.name)
         else:
             to = f"{edge.name} to {edge.partner}"
-            wordings = (f"{to}: {edge.joint}, {edge.fixing}", to, edge.name)
-        piece.words.append(EdgeText(edge=i, wordings=wordings))
+            under = ""
+            if edge.joint == "lap":
+                under = ", this edge under" if edge.under else ", this edge on top"
+            how = f"{to}: {edge.joint}, {edge.fixing}{under}"
+            wordings = (how, to + under, edge.name + under, edge.name)
+        piece.words.append(EdgeText(edge=i, wordings=tuple(dict.fromkeys(wordings))))
+
+
+def binding_notes(pieces: list[Piece], spec: TemplateSpec) -> list[str]:
+    """How long a binding or piping every bound or piped rim takes."""
+    total: dict[tuple[str, str], float] = {}
+    for piece in pieces:
+        for edge in piece.edges:
+            if edge.seam < 0 and edge.finish in ("bound", "piped"):
+                key = (edge.name, "binding" if edge.finish == "bound" else "piping")
+                total[key] = total.get(key, 0.0) + edge.length
+    join = spec.binding_join_mm
+    return [
+        f"{what} for rim '{rim}': {length + join:.0f} mm ({length:.0f} + {join:.0f} for the join)"
+        for (rim, what), length in total.items()
+    ]
 
 
 def finished(
-    piece: Piece, flat_set: FlatSet, ply: Ply, spec: TemplateSpec, number: int, count: int
+    piece: Piece,
+    flat_set: FlatSet,
+    ply: Ply,
+    spec: TemplateSpec,
+    count: str,
+    place: str,
+    twin: str,
 ) -> Template:
-    """The template of a piece, turned to the face it is drawn for, and lettered."""
-    panel_set = flat_set.panel_set
-    panel, flat = panel_set.panels[piece.panel], flat_set.flats[piece.panel]
-    sign = -1.0 if ply.face == "back" else 1.0
+    """The template of a piece, turned to the face it is drawn for, and lettered.
+
+    A facing lies face down behind its edge, so that it is drawn mirrored against its panel.
+    """
+    panel = flat_set.panel_set.panels[piece.panel]
+    flat = flat_set.flats[piece.panel]
+    sign = -1.0 if (ply.face == "back") != (piece.role == "facing") else 1.0
     flip = np.array([sign, 1.0])
     edges = [edge.points * flip for edge in piece.edges]
     grain_deg = flat.grain_deg if sign > 0 else 180.0 - flat.grain_deg
@@ -89,38 +154,58 @@ def finished(
             fixing=edge.fixing,
             partner=edge.partner,
             allowance_mm=edge.allowance_mm,
+            holes=edge.holes,
+            notches=tuple(edge.notches),
+            bevels=tuple(edge.bevels),
         )
         for edge, points in zip(piece.edges, edges, strict=True)
     )
     outline = np.concatenate([points[:-1] for points in edges])
     ink.insert(0, Polyline(layer="NET", points=outline, closed=True))
 
+    quantity = "cut 1 pair (1 L, 1 R)" if piece.quantity == 2 else "cut 1"
+    if twin and piece.quantity == 1:
+        quantity += f", mirror of {twin}"
     label = Label(
         title=spec.title,
         wearer=spec.wearer,
         panel=piece.name,
-        place=wearers_side(panel, panel_set),
+        place=place,
         ply=ply.name,
         material=flat_set.material.name,
-        quantity="cut 1",
-        piece=f"piece {number} of {count}",
+        quantity=quantity,
+        piece=count,
         revision=f"revision {spec.revision}" + (f", {spec.date}" if spec.date else ""),
         face=ply.face,
         up_deg=float(np.degrees(np.arctan2(up[1], up[0]))),
+        remark=remark(piece),
     )
     lettering, notes = _lettered(piece, label, edges, ink, sign, grain_deg)
     return Template(
         name=f"{ply.name} {piece.name}",
         ply=ply.name,
-        panel=piece.name,
+        panel=flat_set.panel_set.panels[piece.panel].name,
         net=net,
         cut=np.array(piece.cut.exterior.coords)[:-1] * flip,
         inner=tuple(points * flip for points in piece.inner),
         ink=tuple(ink + lettering),
         grain_deg=grain_deg,
         face=ply.face,
+        quantity=piece.quantity,
         notes=tuple(piece.notes + notes),
     )
+
+
+def remark(piece: Piece) -> str:
+    """What the label adds: which face a bevelled cut line is for."""
+    turns = [turn for edge in piece.edges for _, turn in edge.bevels if turn]
+    if not turns:
+        return ""
+    if all(turn > 0 for turn in turns):
+        return "cut line: the face's edge, bevel the back away"
+    if all(turn < 0 for turn in turns):
+        return "cut line: the back's edge, bevel the face away"
+    return "cut line: the longer face's edge, see each bevel"
 
 
 def _lettered(
@@ -136,16 +221,21 @@ def _lettered(
     inside = scale(inside, xfact=sign, yfact=1.0, origin=(0.0, 0.0))
     # On a mirrored piece the inside lies on the right of an edge's direction: walk it backwards.
     walk = edges if sign > 0 else [points[::-1] for points in edges]
+    wanted = piece.words
+    if sign < 0:
+        wanted = [
+            w if w.at is None else replace(w, at=piece.edges[w.edge].length - w.at) for w in wanted
+        ]
     x0, _, x1, y1 = piece.cut.bounds
     beside = np.array([(x1 if sign > 0 else -x0) + 3.0, y1])
     taken = [shape_of(item) for item in ink[1:]]
     space = FreeSpace(inside, taken)
-    words, notes = letter_edges(space, walk, piece.words)
+    words, notes = letter_edges(space, walk, wanted)
     block, said = letter_label(space, label, beside)
     if said:
         space = FreeSpace(inside, taken)
         block, said = letter_label(space, label, beside)
-        words, notes = letter_edges(space, walk, piece.words)
+        words, notes = letter_edges(space, walk, wanted)
     grain = letter_grain(space, grain_deg)
     return [*words, *block, *grain], notes + ([said] if said else [])
 
@@ -170,13 +260,18 @@ def wearers_up(panel: Panel, U: Array) -> Array:
 
 
 def wearers_side(panel: Panel, panel_set: PanelSet) -> str:
-    """Which side of the wearer a panel lies on."""
+    """ "left" or "right" of the wearer, "" for a panel across the middle."""
     cast = panel_set.cast
     middle = 0.5 * (cast.V[:, 0].min() + cast.V[:, 0].max())
     if cast.symmetry is not None:
         middle = float(cast.symmetry.point[0])
-    x = panel.V[:, 0] - middle
-    share = float((x > 0).mean())
+    share = float((panel.V[:, 0] > middle).mean())
     if share > 0.8:
-        return "wearer's left"
-    return "wearer's right" if share < 0.2 else "across the wearer's middle"
+        return "left"
+    return "right" if share < 0.2 else ""
+
+
+def _place(side: str, quantity: int) -> str:
+    if quantity == 2:
+        return "wearer's left as drawn, right mirrored"
+    return f"wearer's {side}" if side else "across the wearer's middle"

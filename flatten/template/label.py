@@ -41,6 +41,7 @@ class Label:
     revision: str
     face: str
     up_deg: float
+    remark: str = ""
 
     def layouts(self) -> list[list[str]]:
         """The same words on many lines, on fewer, and on one; empty ones are left out."""
@@ -49,11 +50,12 @@ class Label:
         what = [self.ply, self.material]
         count = [self.quantity, self.piece]
         last = [self.revision, f"this side up: {self.face}"]
+        note = [self.remark]
         groups = (
-            [[word] for group in (head, who, what, count, last) for word in group],
-            [head, who, what, count, last],
-            [head + who, what + count, last],
-            [head + who + what + count + last],
+            [[word] for group in (head, who, what, count, last, note) for word in group],
+            [head, who, what, count, last, note],
+            [head + who, what + count, last, note],
+            [head + who + what + count + last + note],
         )
         return [
             [line for line in (", ".join(w for w in words if w) for words in lines) if line]
@@ -81,9 +83,9 @@ def letter_edges(
                     break
             if text is not None:
                 break
-        if text is None:
+        if text is None and item.needed:
             notes.append(f"no room along its edge for '{item.wordings[-1]}'")
-        else:
+        elif text is not None:
             ink.append(space.take(text))
     return ink, notes
 

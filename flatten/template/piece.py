@@ -1,46 +1,67 @@
 """A template in the making: one panel's net edges, and what has been added to them so far."""
 
-from collections.abc import Mapping
 from dataclasses import dataclass, field
+from typing import Literal
 
 import numpy as np
 from numpy.typing import NDArray
 from shapely.geometry import Polygon
 
-from flatten.geometry.plane_curves import arc_lengths, smooth
-from flatten.geometry.polygons import filled
+from flatten.geometry.curves import arc_length
+from flatten.geometry.plane_curves import smooth
+from flatten.geometry.polygons import filled, signed_area
 from flatten.records.drawing import Ink
 from flatten.records.flat import FlatSet
-from flatten.records.material import JointChoice, Material, Ply
-from flatten.records.panels import Seam
+from flatten.records.material import Ply
+from flatten.template.practice import joint_choice, rim_allowance, rim_finish, seam_allowance
+from flatten.template.spec import Finish, TemplateSpec
+
+Array = NDArray[np.float64]
 
 
-@dataclass(frozen=True, eq=False, kw_only=True)
+@dataclass(eq=False, kw_only=True)
 class Edge:
     """One border run on the flat, the outside up, the panel on its left.
 
-    points : (k, 2) mm, finely drawn; at_vertex : (m,) index of each border vertex in `points`
+    points : (k, 2) mm, finely drawn
+    vertex_at : (m,) fraction of the length at each border vertex
     seam : index into PanelSet.seams, -1 at a rim; side : 0 or 1
     with_seam : whether it runs in the seam's direction
     partner : the panel on the other side, "" at a rim
+    under : whether it goes under in a lap
+    setout : (k,) mm from the net line to the longer face's edge of a bevelled joint
+    holes, notches, bevels : as in records.template.NetEdge
     """
 
     name: str
     line: str
-    points: NDArray[np.float64]
-    at_vertex: NDArray[np.int64]
+    points: Array
+    vertex_at: Array
     seam: int = -1
     side: int = 0
     with_seam: bool = True
     joint: str = ""
     fixing: str = ""
+    finish: Finish = "raw"
     partner: str = ""
     dart: bool = False
+    under: bool = False
     allowance_mm: float = 0.0
+    setout: Array | None = None
+    holes: int = 0
+    notches: list[tuple[float, int]] = field(default_factory=list)
+    bevels: list[tuple[float, float]] = field(default_factory=list)
 
     @property
     def length(self) -> float:
-        return float(arc_lengths(self.points)[-1])
+        return float(arc_length(self.points)[-1])
+
+    def widths(self) -> Array:
+        """(k - 1, 2) mm beyond the net line at both ends of every chord."""
+        wide = np.full(len(self.points), self.allowance_mm)
+        if self.setout is not None:
+            wide = wide + self.setout
+        return np.stack([wide[:-1], wide[1:]], axis=1)
 
 
 @dataclass(frozen=True, kw_only=True)
@@ -48,92 +69,76 @@ class EdgeText:
     """Words to be written along an edge, inside it: the first wording that fits is taken.
 
     at : length along the edge of the middle of the words, None for wherever they fit
+    needed : whether a note is due where there is no room
     """
 
     edge: int
     wordings: tuple[str, ...]
     heights: tuple[float, ...] = (3.5, 3.0, 2.5, 2.0)
     at: float | None = None
+    needed: bool = True
 
 
 @dataclass(eq=False, kw_only=True)
 class Piece:
-    """A panel on its way to a template; everything in the flat's coordinates, the outside up."""
+    """A panel on its way to a template; everything in the flat's coordinates, the outside up.
+
+    role : the panel itself, a facing behind one of its edges, or a detail cut by itself
+    """
 
     panel: int
     name: str
     edges: list[Edge]
     net: Polygon
+    role: Literal["panel", "facing", "detail"] = "panel"
+    quantity: int = 1
     cut: Polygon = field(default_factory=Polygon)
-    inner: list[NDArray[np.float64]] = field(default_factory=list)
+    inner: list[Array] = field(default_factory=list)
     ink: list[Ink] = field(default_factory=list)
     words: list[EdgeText] = field(default_factory=list)
     notes: list[str] = field(default_factory=list)
 
 
-def joint_choice(seam: Seam, joints: Mapping[str, JointChoice]) -> tuple[str, str]:
-    """Joint and fixing of a seam in a ply: the ply's word for its line, else for "*", else its own.
+def ring(edges: list[Edge]) -> Array:
+    """(n, 2) the whole net line, first point not repeated."""
+    return np.concatenate([edge.points[:-1] for edge in edges])
 
-    A ply that names only the joint keeps the fixing of the line, and the other way round.
+
+def net_piece(flat_set: FlatSet, panel_index: int, ply: Ply, spec: TemplateSpec) -> Piece:
+    """The net edges of one panel, each a smooth curve, with its joint and its allowance.
+
+    A material that shrinks when it is formed is drawn larger by as much.
     """
-    joint, fixing = seam.joint, seam.fixing
-    for key in ("*", seam.line):
-        choice = joints.get(key)
-        if choice is not None:
-            joint = choice.joint or joint
-            fixing = choice.fixing or fixing
-    return joint, fixing
-
-
-def allowance(material: Material, joint: str) -> float:
-    """Width beyond the net line for a joint, "" for a rim; mm."""
-    return float(getattr(material.allowance_mm, joint or "rim"))
-
-
-def net_piece(flat_set: FlatSet, panel_index: int, ply: Ply) -> Piece:
-    """The net edges of one panel, each a smooth curve, with its joint and its allowance."""
-    panel_set = flat_set.panel_set
-    panel, U = panel_set.panels[panel_index], flat_set.flats[panel_index].U
+    panel_set, material = flat_set.panel_set, flat_set.material
+    panel = panel_set.panels[panel_index]
+    U = flat_set.flats[panel_index].U / (1.0 - material.shrink_pct / 100.0)
     edges: list[Edge] = []
     for run in panel.border:
-        points, at_vertex = smooth(U[run.vertices])
+        points, index = smooth(U[run.vertices])
+        reach = arc_length(points)
+        vertex_at = reach[index] / max(reach[-1], 1e-300)
+        edge = Edge(name=run.name, line=run.name, points=points, vertex_at=vertex_at)
+        edges.append(edge)
         if run.seam < 0:
-            width = allowance(flat_set.material, "")
-            edges.append(
-                Edge(
-                    name=run.name,
-                    line=run.name,
-                    points=points,
-                    at_vertex=at_vertex,
-                    allowance_mm=width,
-                )
-            )
+            edge.finish = rim_finish(material, ply, spec, run.name)
+            edge.allowance_mm = rim_allowance(material, ply, spec, edge.finish)
             continue
         seam = panel_set.seams[run.seam]
-        joint, fixing = joint_choice(seam, ply.joints)
-        edges.append(
-            Edge(
-                name=run.name,
-                line=seam.line,
-                points=points,
-                at_vertex=at_vertex,
-                seam=run.seam,
-                side=run.side,
-                with_seam=np.array_equal(run.vertices, seam.sides[run.side].vertices),
-                joint=joint,
-                fixing=fixing,
-                partner=panel_set.panels[seam.sides[1 - run.side].panel].name,
-                dart=seam.dart,
-                allowance_mm=allowance(flat_set.material, joint),
-            )
-        )
+        edge.line, edge.seam, edge.side, edge.dart = seam.line, run.seam, run.side, seam.dart
+        edge.with_seam = np.array_equal(run.vertices, seam.sides[run.side].vertices)
+        edge.joint, edge.fixing = joint_choice(seam, ply.joints)
+        edge.partner = panel_set.panels[seam.sides[1 - run.side].panel].name
+        edge.under = edge.joint == "lap" and seam.under == run.side
+        edge.allowance_mm = seam_allowance(material, edge.joint, under=edge.under)
     piece = Piece(panel=panel_index, name=panel.name, edges=edges, net=Polygon())
-    piece.net = filled(ring(edges))
-    if piece.net.area < 0.999 * abs(Polygon(ring(edges)).area):
-        piece.notes.append("the flat overlaps itself; split the panel before cutting it")
+    if material.shrink_pct > 0.0:
+        piece.notes.append(f"drawn larger by the {material.shrink_pct:g} % that it shrinks")
     return piece
 
 
-def ring(edges: list[Edge]) -> NDArray[np.float64]:
-    """(n, 2) the whole net line, first point not repeated."""
-    return np.concatenate([edge.points[:-1] for edge in edges])
+def close_net(piece: Piece) -> None:
+    """Sets `net` from the edges, with a note where the flat lies over itself."""
+    outline = ring(piece.edges)
+    piece.net = filled(outline)
+    if abs(signed_area(outline) - piece.net.area) > 1.0 + 1e-3 * piece.net.area:
+        piece.notes.append("the flat overlaps itself; split the panel before cutting it")

@@ -9,7 +9,8 @@ from shapely.affinity import rotate
 from shapely.geometry import LineString, Point, Polygon, box
 from shapely.geometry.base import BaseGeometry
 
-from flatten.geometry.plane_curves import along, arc_lengths, outward
+from flatten.geometry.curves import arc_length
+from flatten.geometry.plane_curves import along, outward
 from flatten.records.drawing import Circle, Ink, Layer, Polyline, Text
 
 Array = NDArray[np.float64]
@@ -151,10 +152,10 @@ def text_along(
 ) -> Text | None:
     """Words along an edge, inside it (the inside on the left of its direction), as near as fits.
 
-    at : length along the edge of the middle of the words; None tries the middle first and then
-        places to both sides of it
+    at : length along the edge of the middle of the words, or within 16 mm of it; None tries the
+        middle of the edge first and then places to both sides of it
     """
-    total = float(arc_lengths(points)[-1])
+    total = float(arc_length(points)[-1])
     width = text_width(words, height)
     if at is None:
         if width > 0.95 * total:
@@ -162,9 +163,9 @@ def text_along(
         middle = total * (0.5 + np.array([0, -0.12, 0.12, -0.24, 0.24, -0.34, 0.34]))
         middle = np.clip(middle, width / 2, total - width / 2)
     else:
-        middle = np.array([at])
+        middle = np.clip(at + np.array([0.0, -8.0, 8.0, -16.0, 16.0]), 0.0, total)
     tall = (ABOVE + BELOW) * height
-    for m in np.unique(middle.round(6))[np.argsort(np.abs(np.unique(middle.round(6)) - total / 2))]:
+    for m in dict.fromkeys(middle.tolist()):
         ends, _ = along(points, np.array([m - width / 2, m + width / 2]))
         here, tangent = along(points, m)
         chord = ends[1] - ends[0]

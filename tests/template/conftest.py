@@ -1,6 +1,7 @@
 """Flat sets of developable forms, made by hand."""
 
 from collections.abc import Callable
+from dataclasses import replace
 from types import SimpleNamespace
 
 import numpy as np
@@ -142,6 +143,30 @@ def join(
     )
 
 
+def weld(flat_set: FlatSet) -> FlatSet:
+    """The same flat set with panel vertices that are joined at seams as copies of one cast vertex."""
+    panel_set = flat_set.panel_set
+    counts = np.cumsum([0, *(len(p.V) for p in panel_set.panels)])
+    parent = np.arange(counts[-1])
+
+    def root(i: int) -> int:
+        while parent[i] != i:
+            i = int(parent[i])
+        return i
+
+    for seam in panel_set.seams:
+        a, b = (s.vertices + counts[s.panel] for s in seam.sides)
+        for i, j in zip(a.tolist(), b.tolist(), strict=True):
+            low, high = sorted((root(i), root(j)))
+            parent[high] = low
+    copies = np.array([root(i) for i in range(counts[-1])])
+    panels = tuple(
+        replace(p, cast_vertex=copies[low : low + len(p.V)])
+        for p, low in zip(panel_set.panels, counts[:-1], strict=True)
+    )
+    return replace(flat_set, panel_set=replace(panel_set, panels=panels))
+
+
 def rectangle(
     width: float, height: float, *, step: float = 5.0, **more: object
 ) -> tuple[Panel, Flat]:
@@ -159,5 +184,6 @@ def forms() -> SimpleNamespace:
         divided=divided,
         flat_panel=flat_panel,
         join=join,
+        weld=weld,
         rectangle=rectangle,
     )

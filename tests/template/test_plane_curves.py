@@ -3,7 +3,8 @@
 import numpy as np
 import pytest
 
-from flatten.geometry.plane_curves import along, arc_lengths, part, smooth, without_repeats
+from flatten.geometry.curves import arc_length
+from flatten.geometry.plane_curves import along, beside, part, smooth
 
 
 def arc(radius: float, degrees: float, step: float) -> np.ndarray:
@@ -16,7 +17,7 @@ def arc(radius: float, degrees: float, step: float) -> np.ndarray:
 def test_smoothing_keeps_length_and_stays_within_a_twentieth(radius: float):
     chords = arc(radius, 150, 5.0)
     curve, at = smooth(chords)
-    assert arc_lengths(curve)[-1] == pytest.approx(arc_lengths(chords)[-1], rel=2e-5, abs=0.02)
+    assert arc_length(curve)[-1] == pytest.approx(arc_length(chords)[-1], rel=2e-5, abs=0.02)
     assert np.linalg.norm(curve[at] - chords, axis=1).max() <= 0.05
     # Drawn finely: the turn at any point stays far below that of the chords.
     d = np.diff(curve, axis=0)
@@ -38,7 +39,7 @@ def test_a_straight_edge_stays_straight():
     points = np.column_stack([np.linspace(0, 100, 21), np.full(21, 3.0)])
     curve, _ = smooth(points)
     assert np.abs(curve[:, 1] - 3.0).max() < 1e-12
-    assert arc_lengths(curve)[-1] == pytest.approx(100.0)
+    assert arc_length(curve)[-1] == pytest.approx(100.0)
 
 
 def test_uneven_spacing_does_not_bend_a_circle():
@@ -56,6 +57,8 @@ def test_places_and_parts_along_a_curve():
     assert part(points, 4.0, 13.0).tolist() == [[4, 0], [10, 0], [10, 3]]
 
 
-def test_repeats_go_but_ends_stay():
-    points = np.array([[0, 0], [0, 0], [5, 0], [9, 0], [9, 0]], dtype=float)
-    assert without_repeats(points).tolist() == [[0, 0], [5, 0], [9, 0]]
+def test_places_beside_a_corner_lie_on_both_parallels():
+    points = np.array([[0, 0], [10, 0], [10, 10]], dtype=float)
+    assert beside(points, [5.0, 10.0, 15.0], -2.0) == pytest.approx(
+        np.array([[5, 2], [8, 2], [8, 5]])
+    )

@@ -1,0 +1,134 @@
+"""Bevels: the angle at which thick edges meet, and how far the longer face's edge lies out."""
+
+import numpy as np
+from numpy.typing import NDArray
+from scipy.spatial import KDTree
+
+from flatten.geometry.curves import arc_length
+from flatten.geometry.plane_curves import beside
+from flatten.geometry.triangles import face_cross
+from flatten.records.drawing import Polyline
+from flatten.records.material import Material
+from flatten.records.panels import Panel, PanelSet, Seam
+from flatten.template.piece import Edge, EdgeText, Piece
+
+Array = NDArray[np.float64]
+
+REACH_MM = 4.0  # spread of the weights with which normals beside a seam are averaged
+LEAST_DEG = 2.5  # a half-angle that never exceeds this is cut square
+STEEPEST_DEG = 60.0
+STEP_DEG = 5.0
+REPEAT_MM = 80.0  # a long stretch of one angle says so again
+SHORT_MM = 12.0  # a stretch shorter than this takes its neighbour's angle
+
+
+def half_angles(panel_set: PanelSet, seam: Seam) -> Array:
+    """(k,) half the angle between the two panels' normals at each vertex of a seam, radians.
+
+    Positive where the outside is the longer face (a ridge), negative in a valley. Normals are
+    averaged beside the seam with Gaussian weights of two spreads, and extrapolated to the seam
+    itself, so that the smooth curvature of a panel is not taken for a fold.
+    """
+    a, b = (panel_set.panels[side.panel] for side in seam.sides)
+    places = a.V[seam.sides[0].vertices]
+    middles = 0.5 * (places + b.V[seam.sides[1].vertices])
+    angles = []
+    for reach in (REACH_MM, 2.0 * REACH_MM):
+        (na, ca), (nb, cb) = (_beside(panel, middles, reach) for panel in (a, b))
+        turn = np.arctan2(
+            np.linalg.norm(np.cross(na, nb), axis=1), np.einsum("ij,ij->i", na, nb)
+        )  # fmt: skip
+        ridge = np.einsum("ij,ij->i", na - nb, ca - cb)
+        angles.append(turn * np.sign(ridge))
+    half = 0.5 * (2.0 * angles[0] - angles[1])
+    most = np.radians(STEEPEST_DEG)
+    return np.clip(half, -most, most)
+
+
+def _beside(panel: Panel, places: Array, reach: float) -> tuple[Array, Array]:
+    """Mean normal and mean place of a panel near each place, weighted by area and nearness."""
+    cross = face_cross(panel.V, panel.F)
+    centre = panel.V[panel.F].mean(axis=1)
+    k = min(96, len(centre))
+    distance, found = KDTree(centre).query(places, k=k)
+    distance, found = np.reshape(distance, (-1, k)), np.reshape(found, (-1, k))
+    # A coarse mesh has no face within reach; the nearest one then decides.
+    spread = np.maximum(reach, distance[:, :1])
+    weight = np.exp(-0.5 * (distance / spread) ** 2)
+    normal = np.einsum("ij,ijc->ic", weight, cross[found])
+    area = weight * np.linalg.norm(cross[found], axis=2)
+    place = np.einsum("ij,ijc->ic", area, centre[found]) / area.sum(axis=1)[:, None]
+    size = np.maximum(np.linalg.norm(normal, axis=1), 1e-300)
+    return normal / size[:, None], place
+
+
+def set_bevels(
+    piece: Piece, panel_set: PanelSet, material: Material, half: dict[int, Array]
+) -> None:
+    """Bevels of every butt edge: the set-out of the longer face's edge, and the printed steps.
+
+    half : half-angles by seam, filled here as they are needed
+    The neutral surfaces of two boards meet on the net line; the outer faces, (1 - K) t beyond it,
+    meet (1 - K) t tan(half) farther out, the inner ones K t tan(half) in a valley.
+    """
+    t, k = material.thickness_mm, material.k
+    if not material.bevel or t <= 0.0:
+        return
+    for i, edge in enumerate(piece.edges):
+        if edge.seam < 0 or edge.joint != "butt" or edge.dart:
+            continue
+        if edge.seam not in half:
+            half[edge.seam] = half_angles(panel_set, panel_set.seams[edge.seam])
+        angle = half[edge.seam] if edge.with_seam else half[edge.seam][::-1]
+        if np.degrees(np.abs(angle)).max() < LEAST_DEG:
+            continue
+        depth = np.where(angle > 0.0, (1.0 - k) * t, k * t)
+        reach = arc_length(edge.points)
+        place = reach / max(reach[-1], 1e-300)
+        edge.setout = np.interp(place, edge.vertex_at, depth * np.tan(np.abs(angle)))
+        _print_steps(piece, i, edge, np.degrees(angle))
+
+
+def _print_steps(piece: Piece, index: int, edge: Edge, angle_deg: Array) -> None:
+    """The half-angle in steps along an edge, rounded, and a tick where it changes side."""
+    length = edge.length
+    at = np.linspace(0.0, length, max(int(length / 4.0), 2) + 1)
+    value = np.interp(at / max(length, 1e-300), edge.vertex_at, angle_deg)
+    step = np.round(value / STEP_DEG) * STEP_DEG
+    # Stretches of one rounded angle; short ones join the stretch before.
+    starts = [0]
+    for i in range(1, len(at)):
+        if step[i] != step[starts[-1]]:
+            if at[i] - at[starts[-1]] < SHORT_MM and len(starts) > 1:
+                starts.pop()
+                if step[i] == step[starts[-1]]:
+                    continue
+            starts.append(i)
+    side = 0.0
+    for first, last in zip(starts, [*starts[1:], len(at) - 1], strict=True):
+        turn = float(step[first])
+        start, end = float(at[first]), float(at[last])
+        if turn and side and np.sign(turn) != side:
+            _tick(piece, edge, start)
+            words = ("bevel changes side",)
+            piece.words.append(EdgeText(edge=index, wordings=words, at=start, needed=False))
+        side = float(np.sign(turn)) or side
+        count = max(1, int(np.ceil((end - start) / REPEAT_MM)))
+        for middle in start + (end - start) * (np.arange(count) + 0.5) / count:
+            edge.bevels.append((float(middle), turn))
+            words = bevel_words(turn)
+            piece.words.append(EdgeText(edge=index, wordings=words, at=float(middle)))
+
+
+def bevel_words(turn: float) -> tuple[str, ...]:
+    """How a bevel is written: its half-angle from square and which face is left long."""
+    if turn == 0.0:
+        return ("square", "sq")
+    face = "face" if turn > 0.0 else "back"
+    size = f"{abs(turn):.0f}"
+    return (f"bevel {size}, {face} long", f"{size} {face} long", f"{size} {face}", size + face[0])
+
+
+def _tick(piece: Piece, edge: Edge, at: float) -> None:
+    ends = np.concatenate([beside(edge.points, at, off) for off in (0.0, -6.0)])
+    piece.ink.append(Polyline(layer="DETAIL", points=ends))

@@ -1,0 +1,116 @@
+"""Details carried on a panel, pieces cut from them, top-stitching, and facings behind gaps."""
+
+from fnmatch import fnmatchcase
+
+import numpy as np
+import shapely
+from numpy.typing import NDArray
+from shapely.geometry import LineString, Polygon
+
+from flatten.geometry.polygons import grow, largest, signed_area
+from flatten.records.drawing import Circle, Polyline
+from flatten.records.flat import FlatSet
+from flatten.records.material import Material
+from flatten.template.piece import Edge, EdgeText, Piece
+from flatten.template.practice import of_line
+from flatten.template.spec import TemplateSpec
+
+Array = NDArray[np.float64]
+
+
+def carry_marks(piece: Piece, flat_set: FlatSet) -> list[tuple[str, Array]]:
+    """Draws the panel's detail and score lines, laid flat; returns the closed details by name."""
+    panel = flat_set.panel_set.panels[piece.panel]
+    U = flat_set.flats[piece.panel].U / (1.0 - flat_set.material.shrink_pct / 100.0)
+    closed = []
+    for mark in panel.marks:
+        points = np.einsum("kc,kcx->kx", mark.bary, U[panel.F[mark.face]])
+        layer = "SCORE" if mark.kind == "score" else "DETAIL"
+        piece.ink.append(Polyline(layer=layer, points=points, closed=mark.closed))
+        if mark.closed and mark.kind == "detail":
+            closed.append((mark.line, points))
+    return closed
+
+
+def detail_pieces(
+    piece: Piece, details: list[tuple[str, Array]], spec: TemplateSpec
+) -> list[Piece]:
+    """Closed details that the spec wants as pieces of their own, cut on their outline."""
+    made = []
+    for name, points in details:
+        if not any(fnmatchcase(name, pattern) for pattern in spec.detail_pieces):
+            continue
+        outline = points if signed_area(points) > 0 else points[::-1]
+        made.append(_closed_piece(piece, name, outline, "detail", np.zeros(len(outline))))
+    return made
+
+
+def facing_pieces(piece: Piece, material: Material, spec: TemplateSpec) -> list[Piece]:
+    """A strip to lie behind every edge of a gap, with the holes that go through both.
+
+    In cloth it is sewn to the edge with the allowance of a seam.
+    """
+    made = []
+    for edge in piece.edges:
+        if edge.joint != "gap" or edge.fixing not in ("lace", "closure"):
+            continue
+        line = LineString(edge.points)
+        strip = largest(piece.net.intersection(line.buffer(spec.facing_mm, cap_style="flat")))
+        if strip.is_empty or strip.area < 1.0:
+            continue
+        outline = np.array(strip.exterior.coords)[:-1]
+        if signed_area(outline) < 0:
+            outline = outline[::-1]
+        width = 0.0
+        if material.family == "cloth":
+            width = material.allowance_mm.seam
+        near = np.asarray(shapely.distance(line, shapely.points(outline))) < 1e-6
+        widths = np.where(near, width, 0.0)
+        facing = _closed_piece(piece, f"facing of {edge.name}", outline, "facing", widths)
+        facing.ink += [
+            k
+            for k in piece.ink
+            if isinstance(k, Circle)
+            and k.layer == "HOLE"
+            and strip.buffer(-k.radius).contains(shapely.Point(k.centre))
+        ]
+        made.append(facing)
+    return made
+
+
+def _closed_piece(piece: Piece, name: str, outline: Array, role: str, width: Array) -> Piece:
+    """A piece whose border is one edge; `width` is the allowance at every point of the outline."""
+    points = np.vstack([outline, outline[:1]])
+    edge = Edge(name=name, line=name, points=points, vertex_at=np.array([0.0, 1.0]))
+    edge.allowance_mm = float(width.max(initial=0.0))
+    both = np.minimum(width, np.roll(width, -1))
+    made = Piece(
+        panel=piece.panel,
+        name=f"{piece.name}, {name}",
+        edges=[edge],
+        net=Polygon(outline),
+        role=role,  # type: ignore[arg-type]
+    )
+    made.cut = grow(outline, np.stack([both, both], axis=1))
+    return made
+
+
+def topstitch(piece: Piece, material: Material, spec: TemplateSpec) -> None:
+    """Rows of stitching at distances inside the edges that the spec names, with their count."""
+    for i, edge in enumerate(piece.edges):
+        for inside in of_line(spec.topstitch, edge.name, edge.line) or ():
+            line = LineString(edge.points).offset_curve(inside)  # left of the direction: inside
+            line = line.intersection(piece.net.buffer(-0.5 * inside))
+            parts = [
+                p
+                for p in getattr(line, "geoms", [line])
+                if p.geom_type == "LineString" and p.length
+            ]
+            pitch = 4.0 if material.family == "leather" else 3.0
+            stitches = 0
+            for part in parts:
+                piece.ink.append(Polyline(layer="DETAIL", points=np.array(part.coords)))
+                stitches += max(1, round(part.length / pitch))
+            if parts:
+                words = (f"top-stitch {inside:g} mm, {stitches} stitches", f"top-stitch {inside:g}")
+                piece.words.append(EdgeText(edge=i, wordings=words, needed=False))

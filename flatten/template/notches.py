@@ -1,0 +1,150 @@
+"""Notches and match marks at the same places on both partners, and letters at junctions."""
+
+from collections import Counter, defaultdict
+
+import numpy as np
+from numpy.typing import NDArray
+from shapely.geometry import LineString
+
+from flatten.geometry.plane_curves import along, beside, outward
+from flatten.records.drawing import Polyline
+from flatten.records.material import Material
+from flatten.records.panels import PanelSet
+from flatten.template.piece import Edge, EdgeText, Piece
+from flatten.template.practice import LEAST_CUT_NOTCH_MM
+from flatten.template.tracks import Track
+
+Array = NDArray[np.float64]
+
+TICK_MM = 4.0
+APART_MM = 5.0  # between the ticks of a double or triple mark
+SPACING_MM = 120.0
+GROWTH = 0.35  # each gap is wider than the one before by this share of the first
+
+
+def mark_fractions(length: float) -> Array:
+    """Where marks go along a seam: gaps grow from end to end, so that no seam joins mirrored.
+
+    None on a seam under 25 mm, else one for every `SPACING_MM` or part of it.
+    """
+    if length < 25.0:
+        return np.empty(0)
+    count = int(np.ceil(length / SPACING_MM))
+    gaps = 1.0 + GROWTH * np.arange(count + 1)
+    return np.cumsum(gaps)[:-1] / gaps.sum()
+
+
+def mark_seams(seam_tracks: list[Track], material: Material) -> None:
+    """Single, double or triple marks along every seam but the folded darts of cloth.
+
+    Seams that touch the same panel get different marks as far as three kinds allow.
+    """
+    used: dict[int, Counter[int]] = defaultdict(Counter)
+    for track in seam_tracks:
+        edge = track.edge(0)
+        if edge.joint == "fold":
+            continue
+        panels = [piece.panel for piece in track.pieces]
+        kind = min((1, 2, 3), key=lambda k: (sum(used[p][k] for p in panels), k))
+        fractions = mark_fractions(track.length)
+        if len(fractions):
+            for p in panels:
+                used[p][kind] += 1
+        for side in (0, 1):
+            for at in track.on_edge(side, fractions):
+                _mark(track.pieces[side], track.edge(side), float(at), kind, material)
+
+
+def cut_notch(edge: Edge, material: Material) -> bool:
+    """Whether an edge's marks are snipped into its allowance; else they are drawn inside.
+
+    Only an allowance that is sewn in and out of sight, and wide enough, is cut.
+    """
+    hidden = edge.joint == "seam" or (edge.joint == "lap" and edge.under)
+    soft = material.family in ("cloth", "leather")
+    return hidden and soft and edge.allowance_mm >= LEAST_CUT_NOTCH_MM
+
+
+def _mark(piece: Piece, edge: Edge, at: float, kind: int, material: Material) -> None:
+    """One mark of `kind` ticks centred at a length along an edge."""
+    edge.notches.append((at, kind))
+    offsets = (np.arange(kind) - (kind - 1) / 2.0) * APART_MM
+    for place in np.clip(at + offsets, 0.0, edge.length):
+        line = None
+        if cut_notch(edge, material):
+            line = _snip(piece, edge, float(place))
+        if line is None:
+            line = _tick(piece, edge, float(place))
+        if line is not None:
+            piece.ink.append(Polyline(layer="NOTCH", points=line))
+
+
+def _snip(piece: Piece, edge: Edge, at: float) -> Array | None:
+    """A slit from the cut line inward, at most half the allowance and 5 mm deep."""
+    foot, tip = (beside(edge.points, at, off)[0] for off in (0.0, edge.allowance_mm + 0.5))
+    ray = LineString([foot, tip]).intersection(piece.cut)
+    if ray.is_empty or ray.geom_type != "LineString" or ray.length < LEAST_CUT_NOTCH_MM - 0.1:
+        return None
+    direction = (tip - foot) / np.linalg.norm(tip - foot)
+    out = foot + direction * ray.length
+    depth = min(5.0, max(3.0, ray.length / 2.5), ray.length / 2.0)
+    return np.array([out, out - direction * depth])
+
+
+def _tick(piece: Piece, edge: Edge, at: float) -> Array | None:
+    """A drawn tick from the net line inward, as far as the piece reaches there."""
+    foot, tip = (beside(edge.points, at, off)[0] for off in (0.0, -TICK_MM))
+    return _inside(piece, foot, tip)
+
+
+def _inside(piece: Piece, foot: Array, tip: Array) -> Array | None:
+    line = LineString([foot, tip]).intersection(piece.net.buffer(1e-6))
+    parts = [p for p in getattr(line, "geoms", [line]) if p.geom_type == "LineString"]
+    for part in parts:
+        ends = np.array(part.coords)
+        near = np.linalg.norm(ends - foot, axis=1)
+        if near.min() < 0.1 and part.length > 0.5:
+            return ends if near[0] < near[1] else ends[::-1]
+    return None
+
+
+def junction_letters(panel_set: PanelSet) -> dict[int, str]:
+    """A letter for every cast vertex where three or more seam stretches meet, from the top down."""
+    meeting: dict[int, set[int]] = defaultdict(set)
+    for index, seam in enumerate(panel_set.seams):
+        for side in seam.sides:
+            panel = panel_set.panels[side.panel]
+            for vertex in (side.vertices[0], side.vertices[-1]):
+                meeting[int(panel.cast_vertex[vertex])].add(index)
+    places = panel_set.cut_V
+    nodes = [v for v, seams in meeting.items() if len(seams) >= 3]
+    nodes.sort(key=lambda v: (-round(float(places[v, 1]), 3), float(places[v, 0]), v))
+    return {vertex: _letter(i) for i, vertex in enumerate(nodes)}
+
+
+def _letter(i: int) -> str:
+    """A, B, ... Z, AA, AB, ...; I and O are left out, they read as 1 and 0."""
+    letters = "ABCDEFGHJKLMNPQRSTUVWXYZ"
+    head = _letter(i // len(letters) - 1) if i >= len(letters) else ""
+    return head + letters[i % len(letters)]
+
+
+def mark_junctions(piece: Piece, panel_set: PanelSet, letters: dict[int, str]) -> None:
+    """A tick into the piece and the junction's letter at every corner that is one."""
+    panel = panel_set.panels[piece.panel]
+    for i, (run, edge) in enumerate(zip(panel.border, piece.edges, strict=True)):
+        letter = letters.get(int(panel.cast_vertex[run.vertices[0]]))
+        if letter is None:
+            continue
+        corner = edge.points[0]
+        n0 = outward(along(piece.edges[i - 1].points, np.inf)[1][0])
+        n1 = outward(along(edge.points, 0.0)[1][0])
+        inward = -(n0 + n1)
+        if np.linalg.norm(inward) < 0.2:  # a spike: into it
+            inward = n0 - n1
+        inward = inward / max(float(np.linalg.norm(inward)), 1e-300)
+        line = _inside(piece, corner, corner + TICK_MM * inward)
+        if line is not None:
+            piece.ink.append(Polyline(layer="NOTCH", points=line))
+        at = min(9.0, 0.5 * edge.length)
+        piece.words.insert(0, EdgeText(edge=i, wordings=(letter,), at=at, needed=False))

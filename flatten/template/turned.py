@@ -1,0 +1,73 @@
+"""Turned edges: slits where the rim is hollow, notches where it is round, and the skive zone."""
+
+import numpy as np
+from numpy.typing import NDArray
+from shapely.geometry import LineString
+
+from flatten.geometry.curves import arc_length
+from flatten.geometry.plane_curves import along, beside, outward
+from flatten.records.drawing import Polyline
+from flatten.records.material import Material, Ply
+from flatten.template.piece import Edge, EdgeText, Piece
+from flatten.template.spec import TemplateSpec
+
+Array = NDArray[np.float64]
+
+WINDOW_MM = 8.0  # the bend of a rim is measured over this much to either side
+LEAST_GAIN = 0.06  # a turned width that must stretch or gather less than this needs no relief
+CLIP_MM = 12.0  # between slits or notches
+
+
+def relieve_turns(piece: Piece, ply: Ply, material: Material, spec: TemplateSpec) -> None:
+    """Slits on hollow and V notches on round stretches of turned rims, and the skive line.
+
+    Both stop short of the fold by the thickness that the edge goes round, at least 2 mm.
+    """
+    beneath = spec.beneath_mm if ply.over is not None else 0.0
+    for i, edge in enumerate(piece.edges):
+        if edge.seam >= 0 or edge.finish != "turned" or edge.allowance_mm <= 4.0:
+            continue
+        keep = max(2.0, beneath)
+        if edge.allowance_mm > keep + 2.0:
+            _relief(piece, edge, keep)
+        if material.family == "leather":
+            _skive(piece, i, edge, beneath)
+
+
+def _relief(piece: Piece, edge: Edge, keep: float) -> None:
+    """Cuts from the cut line toward the net line wherever the turned width must change length."""
+    length, width = edge.length, edge.allowance_mm
+    if length < 2.0 * CLIP_MM:
+        return
+    for at in np.arange(CLIP_MM, length - CLIP_MM / 2.0, CLIP_MM):
+        t = along(edge.points, np.array([at - WINDOW_MM, at + WINDOW_MM]))[1]
+        turn = float(np.arctan2(t[0, 0] * t[1, 1] - t[0, 1] * t[1, 0], t[0] @ t[1]))
+        reach = min(at + WINDOW_MM, length) - max(at - WINDOW_MM, 0.0)
+        gain = width * turn / reach  # positive: the cut edge is longer than where it will lie
+        if abs(gain) < LEAST_GAIN:
+            continue
+        foot, tip = (beside(edge.points, at, off)[0] for off in (keep, width))
+        ray = LineString([foot, tip + (tip - foot) * 0.01]).intersection(piece.cut)
+        if ray.geom_type != "LineString" or ray.length < 0.8 * (width - keep):
+            continue
+        if gain < 0.0:
+            piece.ink.append(Polyline(layer="NOTCH", points=np.array([tip, foot])))
+            continue
+        side = outward((tip - foot)[None] / np.linalg.norm(tip - foot))[0]
+        half = min(0.5 * gain * CLIP_MM, 0.35 * CLIP_MM)
+        points = np.array([tip - side * half, foot, tip + side * half])
+        if piece.cut.buffer(0.3).covers(LineString(points)):
+            piece.ink.append(Polyline(layer="NOTCH", points=points))
+
+
+def _skive(piece: Piece, index: int, edge: Edge, beneath: float) -> None:
+    """The line outside which leather is thinned, as far as it lies in the piece."""
+    reach = arc_length(edge.points)
+    line = LineString(beside(edge.points, reach, max(beneath, 1.0)))
+    inside = line.intersection(piece.cut.buffer(-0.5))
+    for part in getattr(inside, "geoms", [inside]):
+        if part.geom_type == "LineString" and part.length > 5.0:
+            piece.ink.append(Polyline(layer="DETAIL", points=np.array(part.coords)))
+    width = edge.allowance_mm
+    words = (f"turn {width:.0f} mm, skive outside the line", f"turn {width:.0f} mm, skive")
+    piece.words.append(EdgeText(edge=index, wordings=words, needed=False))
