@@ -167,6 +167,22 @@ def weld(flat_set: FlatSet) -> FlatSet:
     return replace(flat_set, panel_set=replace(panel_set, panels=panels))
 
 
+def with_flats(flat_set: FlatSet, flats: list[np.ndarray]) -> FlatSet:
+    """The same panels laid flat in another way."""
+    return replace(flat_set, flats=tuple(Flat(U=U) for U in flats))
+
+
+def moved(flat_set: FlatSet, index: int, by: list[float]) -> FlatSet:
+    """One panel moved in space, and the cast with it."""
+    panels = list(flat_set.panel_set.panels)
+    panels[index] = replace(panels[index], V=panels[index].V + by)
+    V = np.vstack([p.V for p in panels])
+    cast = replace(flat_set.panel_set.cast, V=V)
+    return replace(
+        flat_set, panel_set=replace(flat_set.panel_set, cast=cast, cut_V=V, panels=tuple(panels))
+    )
+
+
 def rectangle(
     width: float, height: float, *, step: float = 5.0, **more: object
 ) -> tuple[Panel, Flat]:
@@ -185,5 +201,7 @@ def forms() -> SimpleNamespace:
         flat_panel=flat_panel,
         join=join,
         weld=weld,
+        with_flats=with_flats,
+        moved=moved,
         rectangle=rectangle,
     )

@@ -1,0 +1,142 @@
+"""Alterations, mirrored pairs, details cut as pieces, shrinkage."""
+
+from dataclasses import replace
+
+import numpy as np
+import pytest
+import shapely
+from shapely.geometry import LineString, Polygon
+
+from flatten.errors import BadInput
+from flatten.records.drawing import Circle, Text
+from flatten.records.panels import PanelMark
+from flatten.template.build import build_templates
+from flatten.template.spec import Alter, TemplateSpec
+
+
+def two(forms, mat=None, **seam):
+    front = forms.rectangle(180, 240, name="left front", names=["hem", "x", "top", "centre"])
+    back = forms.rectangle(120, 240, name="left back", names=["hem", "centre", "top", "x"])
+    given = {"a": (0, 1), "b": (1, 3), "name": "side left", "joint": "seam"} | seam
+    return forms.join([front, back], [given], mat or forms.material("leather", seam=10))
+
+
+def net(template) -> Polygon:
+    return Polygon(np.concatenate([e.points[:-1] for e in template.net]))
+
+
+def test_letting_out_a_seam_moves_both_partners(forms):
+    spec = TemplateSpec(alters=(Alter(line="side left", by_mm=8.0),))
+    a, b = build_templates(two(forms), forms.ply(), spec).templates
+    assert net(a).symmetric_difference(shapely.box(0, 0, 188, 240)).area < 1e-6
+    assert net(b).symmetric_difference(shapely.box(-8, 0, 120, 240)).area < 1e-6
+    assert Polygon(a.cut).bounds[2] == pytest.approx(198.0)
+    holes = np.array([k.centre for k in a.ink if isinstance(k, Circle)])
+    assert holes[:, 0] == pytest.approx(np.full(len(holes), 188.0))
+
+
+def test_lowering_a_rim_takes_in_and_trims_its_neighbours(forms):
+    spec = TemplateSpec(alters=(Alter(line="top", by_mm=-10.0),))
+    for template in build_templates(two(forms), forms.ply(), spec).templates:
+        assert net(template).bounds[3] == pytest.approx(230.0)
+        for e, after in zip(template.net, [*template.net[1:], template.net[0]], strict=True):
+            assert np.array_equal(e.points[-1], after.points[0])
+    a, b = build_templates(two(forms), forms.ply(), spec).templates
+    lengths = [LineString(e.points).length for t in (a, b) for e in t.net if e.seam == 0]
+    assert lengths == pytest.approx([230.0, 230.0])
+
+
+def test_an_alteration_from_here_to_there_fades_at_its_ends(forms):
+    spec = TemplateSpec(alters=(Alter(line="side left", by_mm=6.0, start=0.3, end=0.9),))
+    a, b = build_templates(two(forms), forms.ply(), spec).templates
+    for template, edge, sign in ((a, 180.0, 1), (b, 0.0, -1)):
+        points = next(e.points for e in template.net if e.seam == 0)
+        out = (points[:, 0] - edge) * sign
+        y = points[:, 1]
+        assert out[y < 0.3 * 240 - 1e-6] == pytest.approx(0.0, abs=1e-9)
+        middle = (y > 0.46 * 240) & (y < 0.74 * 240)
+        assert out[middle] == pytest.approx(np.full(middle.sum(), 6.0))
+        assert out.max() == pytest.approx(6.0)
+
+
+@pytest.mark.parametrize(
+    "alter", [Alter(line="sleeve", by_mm=3), Alter(line="top", by_mm=3, start=0.8, end=0.2)]
+)
+def test_an_alteration_of_nothing_is_refused(forms, alter):
+    with pytest.raises(BadInput) as caught:
+        build_templates(two(forms), forms.ply(), TemplateSpec(alters=(alter,)))
+    assert alter.line in str(caught.value)
+    assert "\n" not in str(caught.value)
+
+
+def lopsided(forms, side: int, name: str, shift: float = 0.0):
+    """A quadrilateral without symmetry of its own; `side` -1 is its mirror image."""
+    corners = np.array([[20, 0], [110 + shift, 10], [90, 130], [30, 120]], dtype=float)
+    if side < 0:
+        corners = (corners * [-1, 1])[::-1]
+    turn = np.radians(17.0 * side)
+    flat = corners @ np.array([[np.cos(turn), np.sin(turn)], [-np.sin(turn), np.cos(turn)]])
+    panel, made = forms.flat_panel(*forms.divided(flat, 5.0), name=name,
+                                   lift=lambda U: np.column_stack([U[:, 0] + 40 * side, U[:, 1],
+                                                                   0 * U[:, 0]]))  # fmt: skip
+    return panel, made
+
+
+def label_of(template) -> str:
+    return "\n".join(k.text for k in template.ink if isinstance(k, Text))
+
+
+def test_mirror_images_are_found_and_one_template_can_serve_both(forms):
+    flat_set = forms.join(
+        [lopsided(forms, 1, "left front"), lopsided(forms, -1, "right front")], []
+    )
+    left, right = build_templates(flat_set, forms.ply(), TemplateSpec()).templates
+    assert "mirror of right front" in label_of(left)
+    assert "mirror of left front" in label_of(right)
+    assert left.quantity == right.quantity == 1
+    (both,) = build_templates(flat_set, forms.ply(), TemplateSpec(one_per_pair=True)).templates
+    assert both.quantity == 2
+    assert "cut 1 pair (1 L, 1 R)" in label_of(both)
+    assert "piece 1 of 1" in label_of(both)
+
+
+def test_panels_that_differ_are_no_pair(forms):
+    flat_set = forms.join(
+        [lopsided(forms, 1, "left front"), lopsided(forms, -1, "right front", shift=6.0)], []
+    )
+    templates = build_templates(flat_set, forms.ply(), TemplateSpec(one_per_pair=True)).templates
+    assert [t.quantity for t in templates] == [1, 1]
+    # Two of the same kind, not mirrored, are none either.
+    panel, flat = lopsided(forms, 1, "right front")
+    same = forms.join([lopsided(forms, 1, "left front"), (panel, flat)], [])
+    moved = forms.moved(same, 1, [-400.0, 0.0, 0.0])
+    templates = build_templates(moved, forms.ply(), TemplateSpec(one_per_pair=True)).templates
+    assert [t.quantity for t in templates] == [1, 1]
+
+
+def test_a_closed_detail_can_be_cut_as_a_piece_of_its_own(forms):
+    panel, flat = forms.rectangle(120, 100)
+    loop = PanelMark(
+        line="crest", kind="detail", face=np.arange(0, 40, 8), bary=np.eye(3)[[0] * 5], closed=True
+    )
+    ring = flat.U[panel.F[loop.face, 0]]
+    order = np.argsort(np.arctan2(*(ring - ring.mean(axis=0)).T))
+    loop = PanelMark(
+        line="crest", kind="detail", face=loop.face[order], bary=loop.bary, closed=True
+    )
+    panel, flat = forms.rectangle(120, 100, marks=(loop,))
+    flat_set = forms.join([(panel, flat)], [])
+    assert len(build_templates(flat_set, forms.ply(), TemplateSpec()).templates) == 1
+    spec = TemplateSpec(detail_pieces=("cr*",))
+    _, crest = build_templates(flat_set, forms.ply(), spec).templates
+    assert crest.name == "base front, crest"
+    assert Polygon(crest.cut).area == pytest.approx(Polygon(ring[order]).area)
+
+
+def test_a_material_that_shrinks_is_drawn_larger(forms):
+    plain = two(forms)
+    wet = replace(plain, material=replace(plain.material, shrink_pct=3.0))
+    a, _ = build_templates(wet, forms.ply(), TemplateSpec()).templates
+    # 3 % smaller when dry: the width to cut, times 0.97, is the width wanted.
+    assert net(a).bounds[2] * 0.97 == pytest.approx(180.0)
+    assert any("shrinks" in note for note in a.notes)
