@@ -32,6 +32,8 @@ class Stroke:
     contrast : (3,) mean difference from the tape, as ratios; strength : its length
     cover : (k,) ink found at each point, 1 is the stroke's usual; width : mm
     colour : (3,) as seen, 0 to 255
+    even : share of the stroke where its ink is within a third of its usual strength
+    explained : share of what differs from bare tape beside and on it that its band accounts for
     """
 
     points: NDArray[np.float64]
@@ -41,6 +43,8 @@ class Stroke:
     cover: NDArray[np.float64]
     width: float
     colour: NDArray[np.float64]
+    even: float
+    explained: float
 
     @property
     def strength(self) -> float:
@@ -198,7 +202,7 @@ def fit_strokes(S: Samples, X: NDArray[np.float64], tracks: list[Track]) -> list
             hs - stiff * np.einsum("ij,ij->i", bend @ P, N),
         )
         P = P + move[:, None] * A + np.clip(lift, -1.5, 1.5)[:, None] * N
-    return _measured(S, X, P, N, chain, closed, half, use)
+    return _measured(S, X, P, N, chain, closed, half, soft, use)
 
 
 def _best_width(across, q, W, ok, k, count, soft):
@@ -213,36 +217,48 @@ def _best_width(across, q, W, ok, k, count, soft):
     return tries[error.argmin(axis=0)]
 
 
-def _measured(S, X, P, N, chain: _Chain, closed, half, use) -> list[Stroke]:
-    """Colour, contrast and cover of every stroke at its final place."""
-    T = _tangents(P, chain)
-    A = np.cross(N, T)
-    d, node = KDTree(P).query(S.P[use], distance_upper_bound=4.0)
+def _measured(S, X, P, N, chain: _Chain, closed, half, soft, use) -> list[Stroke]:
+    """Colour, contrast, cover and quality of every stroke at its final place."""
+    A = np.cross(N, _tangents(P, chain))
+    d, node = KDTree(P).query(S.P[use], distance_upper_bound=REACH_MM + 1.5)
     ok = np.isfinite(d)
     i, near = node[ok], use[ok]
-    rel = S.P[near] - P[i]
-    across = np.abs(np.einsum("ij,ij->i", rel, A[i]))
+    across = np.einsum("ij,ij->i", S.P[near] - P[i], A[i])
     k = chain.stroke[i]
-    core = across < np.clip(0.6 * half[k], 0.8, 1.6)
-    i, k, near = i[core], k[core], near[core]
-    count = len(closed)
-    W = S.W[near]
-    total = np.maximum(np.bincount(k, W, minlength=count), 1e-9)
-    contrast = np.stack([np.bincount(k, W * X[near, c], minlength=count) for c in range(3)], 1)
+    core = np.abs(across) < np.clip(0.6 * half[k], 0.8, 1.6)
+    count, n = len(closed), len(P)
+    W, Y = S.W[near], X[near]
+    total = np.maximum(np.bincount(k[core], W[core], minlength=count), 1e-9)
+    contrast = np.stack(
+        [np.bincount(k[core], W[core] * Y[core, c], minlength=count) for c in range(3)], 1
+    )
     contrast /= total[:, None]
     size = np.maximum(np.linalg.norm(contrast, axis=1), 1e-6)
-    q = np.einsum("ij,ij->i", X[near], contrast[k]) / size[k] ** 2
-    sum_q = np.bincount(i, W * q, minlength=len(P))
-    sum_w = np.bincount(i, W, minlength=len(P))
-    # Over each node and its neighbours.
-    sum_q = sum_q + sum_q[chain.before] + sum_q[chain.after]
-    sum_w = sum_w + sum_w[chain.before] + sum_w[chain.after]
-    cover = np.divide(sum_q, sum_w, out=np.zeros(len(P)), where=sum_w > 0)
+    q = np.clip(np.einsum("ij,ij->i", Y, contrast[k]) / size[k] ** 2, -2.0, 3.0)
+
+    # Over each node and its neighbours, and over some 10 mm.
+    sums = [np.bincount(i[core], v, minlength=n) for v in (W[core] * q[core], W[core])]
+    fine = [v + v[chain.before] + v[chain.after] for v in sums]
+    cover = np.divide(fine[0], fine[1], out=np.zeros(n), where=fine[1] > 0)
+    wide = fine
+    for _ in range(2):
+        wide = [v + v[chain.before] + v[chain.after] for v in wide]
+    steady = np.divide(wide[0], wide[1], out=np.zeros(n), where=wide[1] > 0)
+
+    # How much of what differs from bare tape the band explains, tape beside it included.
+    g = _band(across, half[k], soft)
+    close = np.abs(across) < 5.5
+    left = np.bincount(k[close], (W * (q - g) ** 2)[close], minlength=count)
+    mean = np.bincount(k[close], (W * q)[close], minlength=count) / np.maximum(
+        np.bincount(k[close], W[close], minlength=count), 1e-9
+    )
+    whole = np.bincount(k[close], (W * (q - mean[k]) ** 2)[close], minlength=count)
+    explained = 1.0 - left / np.maximum(whole, 1e-9)
     strokes = []
     for m in range(count):
         a, b = chain.start[m], chain.start[m + 1]
-        mine = near[k == m]
-        colour = np.median(S.C[mine], axis=0) if len(mine) else np.zeros(3)
+        mine = near[core & (k == m)]
+        even = np.mean(np.abs(steady[a:b] - 1.0) < 0.35)
         strokes.append(
             Stroke(
                 points=P[a:b],
@@ -251,7 +267,9 @@ def _measured(S, X, P, N, chain: _Chain, closed, half, use) -> list[Stroke]:
                 contrast=contrast[m],
                 cover=cover[a:b],
                 width=2.0 * float(half[m]),
-                colour=colour,
+                colour=np.median(S.C[mine], axis=0) if len(mine) else np.zeros(3),
+                even=float(even),
+                explained=float(np.clip(explained[m], 0.0, 1.0)),
             )
         )
     return strokes

@@ -7,14 +7,15 @@ from numpy.typing import NDArray
 
 from flatten.ink.fit import Stroke
 
-SAME_INK_DEG = 15.0
+SAME_INK_DEG = 16.0
 TOP_MM = 120.0  # the strongest strokes up to this length set what ink looks like on this scan
 STRONG = 0.55  # of that, is surely ink
-FAINT = 0.30
-LEAST_CONTRAST = 0.30
-CLEAR_CONTRAST = 0.55
+LEAST_CONTRAST = 0.25
+CLEAR_CONTRAST = 0.5
 LEAST_INK_MM = 60.0
-TINT = 0.22  # a faint stroke with this much colour of its own is no crease
+TINT = 0.3  # share of a contrast that is colour and not grey; creases and shadows have less
+WEAK_MM = 25.0
+MOST_WEAK = 30
 
 
 @dataclass(frozen=True, eq=False, kw_only=True)
@@ -29,19 +30,45 @@ class Sorted:
     level: float
 
 
-def _unit(x: NDArray[np.float64]) -> NDArray[np.float64]:
-    return x / max(float(np.linalg.norm(x)), 1e-9)
+@dataclass(frozen=True, eq=False)
+class _Table:
+    """The strokes' measures as columns."""
+
+    way: NDArray[np.float64]
+    strength: NDArray[np.float64]
+    length: NDArray[np.float64]
+    explained: NDArray[np.float64]
+    even: NDArray[np.float64]
+    tinted: NDArray[np.bool_]
+    light: NDArray[np.bool_]
 
 
-def _level(strokes: list[Stroke]) -> float:
+def _table(strokes: list[Stroke]) -> _Table:
+    contrast = np.array([s.contrast for s in strokes])
+    # A light pen can be many times lighter than black tape; a dark one is never darker than black.
+    fair = np.where(contrast > 0, np.log1p(np.maximum(contrast, 0.0)), contrast)
+    strength = np.maximum(np.linalg.norm(fair, axis=1), 1e-9)
+    grey = fair - fair.mean(axis=1, keepdims=True)
+    raw = np.maximum(np.linalg.norm(contrast, axis=1, keepdims=True), 1e-9)
+    return _Table(
+        way=contrast / raw,
+        strength=strength,
+        length=np.array([s.length for s in strokes]),
+        explained=np.array([s.explained for s in strokes]),
+        even=np.array([s.even for s in strokes]),
+        tinted=np.linalg.norm(grey, axis=1) > TINT * strength,
+        light=contrast.sum(axis=1) > 0,
+    )
+
+
+def _level(t: _Table, among: NDArray[np.bool_]) -> float:
     """Strength of the weakest among the strongest strokes that make up `TOP_MM`."""
-    order = sorted(range(len(strokes)), key=lambda i: -strokes[i].strength)
-    total = 0.0
-    for i in order:
-        total += strokes[i].length if strokes[i].length > 12.0 else 0.0
-        if total >= TOP_MM:
-            return strokes[i].strength
-    return strokes[order[-1]].strength if total >= LEAST_INK_MM else 0.0
+    order = np.flatnonzero(among & (t.length > 12.0))
+    order = order[np.argsort(-t.strength[order], kind="stable")]
+    total = np.cumsum(t.length[order])
+    if len(order) == 0 or total[-1] < LEAST_INK_MM:
+        return 0.0
+    return float(t.strength[order[min(int(np.searchsorted(total, TOP_MM)), len(order) - 1)]])
 
 
 def sort_inks(strokes: list[Stroke]) -> Sorted:
@@ -50,54 +77,81 @@ def sort_inks(strokes: list[Stroke]) -> Sorted:
     A pen is a direction in the space of contrasts (how much darker or lighter than the tape each
     channel is), since worn and blurred strokes only come closer to the tape along it. Strokes are
     held against the scan's own clear ink, so that a faded or badly lit scan is read as well as a
-    crisp one; grey strokes much fainter than that are creases or shadows.
+    crisp one. Grey strokes much fainter than that are creases or shadows; light ones on tape that
+    is written on in dark ink are gloss, unless they are as crisp and even as a pen's.
     """
-    none = Sorted(ink=np.full(len(strokes), -1), weak=(), contrasts=np.zeros((0, 3)), level=0.0)
     if not strokes:
-        return none
-    level = _level(strokes)
-    long_mm = sum(s.length for s in strokes if s.length > 80.0 and s.strength >= STRONG * level)
-    if level < LEAST_CONTRAST or (level < CLEAR_CONTRAST and long_mm < 2.0 * TOP_MM):
-        weak = tuple(i for i, s in enumerate(strokes) if s.length > 40.0 and s.strength > 0.2)
-        return Sorted(ink=none.ink, weak=weak, contrasts=none.contrasts, level=0.0)
-    ink = np.full(len(strokes), -1)
+        return _nothing(0, ())
+    t = _table(strokes)
+    crisp = t.explained > 0.6 * _weighted(t.explained, t.length * t.strength * t.explained**2)
+    weight = t.length * t.strength * t.explained**2
+    light_ink = weight[t.light & crisp].sum() > weight[~t.light & crisp].sum()
+    main = t.light == light_ink
+    level = _level(t, main & crisp)
+    strong = main & crisp & (t.strength >= STRONG * level)
+    clear_mm = float(t.length[strong & (t.length > 60.0)].sum())
+    if level < LEAST_CONTRAST or (level < CLEAR_CONTRAST and clear_mm < 2.0 * TOP_MM):
+        weak = np.flatnonzero((t.length > 40.0) & (t.strength > 0.15) & crisp)
+        return _nothing(len(strokes), tuple(int(i) for i in weak[:MOST_WEAK]))
+    usual = _weighted(t.explained, np.where(strong, t.length, 0.0))
+    # Short strokes must come closer to the usual ink than long ones.
+    need = np.interp(t.length, [30.0, 120.0], [0.7, 0.5])
+    sure = (t.explained > np.interp(t.length, [30.0, 120.0], [0.6, 0.4]) * usual) & (t.even > 0.3)
+    asked = np.where(t.tinted, 0.6 * need, need)
+    other = ~main & (t.explained > 0.7 * usual) & (t.even > 0.8) & (t.length > 40.0)
+    other &= (t.strength > 0.35 * level) & (t.tinted | ~t.light | (t.length > 80.0))
+    taken = (main & sure & (t.strength >= 0.8 * asked * level)) | other
+    ink, sums = _clusters(t, taken)
+    # Within its own ink a stroke is held against that ink, not against the darkest.
+    for k in range(len(sums)):
+        mine = ink == k
+        own = _weighted(t.strength, np.where(mine, t.length, 0.0))
+        ink[mine & (t.strength < need * own)] = -1
+        if t.length[ink == k].sum() < 20.0:
+            ink[ink == k] = -1
+    close = np.cos(np.radians(1.6 * SAME_INK_DEG))
+    like = np.zeros(len(strokes), dtype=bool)
+    for k, total in enumerate(sums):
+        if (ink == k).any():
+            like |= t.way @ total > close * np.linalg.norm(total)
+    weak = (ink < 0) & like & (t.length > WEAK_MM) & (t.strength > 0.35 * level)
+    weak &= (t.explained > 0.45 * usual) & (t.even > 0.3)
+    weak_order = np.flatnonzero(weak)
+    weak_order = weak_order[np.argsort(-(t.length * t.strength)[weak_order], kind="stable")]
+    used = [k for k in range(len(sums)) if (ink == k).any()]
+    number = {k: m for m, k in enumerate(used)}
+    return Sorted(
+        ink=np.array([number.get(int(k), -1) for k in ink]),
+        weak=tuple(int(i) for i in weak_order[:MOST_WEAK]),
+        contrasts=np.array(
+            [sums[k] / t.length[ink == k].sum() for k in used], dtype=np.float64
+        ).reshape(-1, 3),
+        level=level if used else 0.0,
+    )
+
+
+def _nothing(count: int, weak: tuple[int, ...]) -> Sorted:
+    return Sorted(ink=np.full(count, -1), weak=weak, contrasts=np.zeros((0, 3)), level=0.0)
+
+
+def _weighted(value: NDArray[np.float64], weight: NDArray[np.float64]) -> float:
+    return float((value * weight).sum() / max(float(weight.sum()), 1e-9))
+
+
+def _clusters(t: _Table, taken: NDArray[np.bool_]) -> tuple[NDArray[np.int64], list]:
+    """Inks by direction of contrast, founded by the clearest strokes first."""
+    ink = np.full(len(t.length), -1)
     sums: list[NDArray[np.float64]] = []
     close = np.cos(np.radians(SAME_INK_DEG))
-    strong = [i for i, s in enumerate(strokes) if s.strength >= STRONG * level]
-    for i in sorted(strong, key=lambda i: -strokes[i].length * strokes[i].strength):
-        e = _unit(strokes[i].contrast)
-        fits = [float(e @ _unit(t)) for t in sums]
-        if fits and max(fits) > close:
-            ink[i] = int(np.argmax(fits))
-            sums[ink[i]] = sums[ink[i]] + strokes[i].contrast * strokes[i].length
-        elif strokes[i].length > 20.0:
-            ink[i] = len(sums)
-            sums.append(strokes[i].contrast * strokes[i].length)
-        elif fits:
-            ink[i] = int(np.argmax(fits))
-    weak: list[int] = []
-    for i, s in enumerate(strokes):
-        if ink[i] >= 0:
-            continue
-        e = _unit(s.contrast)
-        fits = [float(e @ _unit(t)) for t in sums]
+    order = np.flatnonzero(taken)
+    for i in order[np.argsort(-(t.length * t.strength)[order], kind="stable")]:
+        fits = [float(t.way[i] @ s) / float(np.linalg.norm(s)) for s in sums]
         k = int(np.argmax(fits)) if fits else -1
-        tint = float(np.linalg.norm(s.contrast - s.contrast.mean()))
-        usual = np.linalg.norm(sums[k]) / max(
-            sum(t.length for j, t in enumerate(strokes) if ink[j] == k), 1e-9
-        )
-        if k >= 0 and fits[k] > close and s.strength >= STRONG * usual:
-            ink[i] = k
-        elif tint > TINT and s.length > 40.0 and s.strength >= FAINT * level:
-            ink[i] = k if fits[k] > close else len(sums)
-            if ink[i] == len(sums):
-                sums.append(s.contrast * s.length)
-        elif s.length > 20.0 and s.strength >= FAINT * level:
-            weak.append(i)
-    contrasts = np.array(
-        [
-            t / max(sum(s.length for s, k in zip(strokes, ink, strict=True) if k == m), 1e-9)
-            for m, t in enumerate(sums)
-        ]
-    ).reshape(-1, 3)
-    return Sorted(ink=ink, weak=tuple(weak), contrasts=contrasts, level=level)
+        if k < 0 or fits[k] <= close:
+            if t.length[i] < 20.0:
+                continue
+            k = len(sums)
+            sums.append(np.zeros(3))
+        ink[i] = k
+        sums[k] = sums[k] + t.way[i] * t.strength[i] * t.length[i]
+    return ink, sums

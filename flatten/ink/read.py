@@ -5,6 +5,7 @@ from numpy.typing import NDArray
 from scipy.spatial import KDTree
 
 from flatten.ink.contrast import background, contrast, one_per_cell
+from flatten.ink.doubles import without_doubles
 from flatten.ink.fit import Stroke, fit_strokes
 from flatten.ink.inks import Sorted, sort_inks
 from flatten.ink.join import Gap, Path, join_paths, trimmed
@@ -75,7 +76,7 @@ def _strokes(S: Samples, X: NDArray[np.float64], here: NDArray[np.bool_]) -> lis
     seeds = np.flatnonzero(strength > floor)
     seeds = seeds[np.argsort(-strength[seeds], kind="stable")]
     tracks = follow_strokes(S, X, which[seeds], direction[seeds], colour[seeds], LEAST_STROKE_MM)
-    return fit_strokes(S, X, tracks)
+    return without_doubles(fit_strokes(S, X, tracks))
 
 
 def hex_colour(rgb: NDArray[np.float64]) -> str:

@@ -1,5 +1,6 @@
 """Tells lines from what else a maker puts on the tape: letters, arrows, crosses, ticks, hatching."""
 
+from collections.abc import Iterable
 from dataclasses import dataclass, field
 
 import numpy as np
@@ -11,11 +12,12 @@ from scipy.spatial import KDTree
 from flatten.ink.join import Path, outward
 
 TOUCH_MM = 3.0
-LETTER_MM = 45.0  # letters are written smaller than this
-LINE_MM = 70.0  # a line by itself is longer than this
+SURE_MM = 90.0  # writing is smaller than this
+LETTER_MM = 45.0
 TICK_MM = 32.0
 LOOP_MM = 75.0  # the shortest closed line that is taken for a shape
-WORD_MM = 22.0
+WORD_MM = 16.0  # letters of a word lie no farther apart
+SPOT_MM = 14.0
 HATCH_LEAST = 4
 CROSSED_SPACING_MM = 18.0
 
@@ -34,28 +36,36 @@ class Taken:
 
 
 @dataclass(frozen=True, eq=False)
-class _Meeting:
-    """Where path `a` comes within reach of path `b`: fraction along a, the place, the angle."""
+class Meeting:
+    """Where path `a` comes within touch of path `b`: fraction along a, the place, the angle."""
 
     a: int
     b: int
     along: float
+    along_b: float
     place: NDArray[np.float64]
     angle: float
 
 
-def _extent(p: Path) -> float:
+def extent(p: Path) -> float:
+    """Diagonal of the box round a path, mm."""
     return float(np.linalg.norm(np.ptp(p.points, axis=0)))
 
 
-def _meetings(paths: list[Path]) -> list[_Meeting]:
+def _tangent(p: Path, k: int) -> NDArray[np.float64]:
+    a, b = max(k - 2, 0), min(k + 2, len(p.points) - 1)
+    t = p.points[b] - p.points[a]
+    return t / max(float(np.linalg.norm(t)), 1e-9)
+
+
+def meetings(paths: list[Path]) -> list[Meeting]:
+    """For every ordered pair of paths that touch, where they come closest."""
     nodes = np.concatenate([p.points for p in paths])
     owner = np.repeat(np.arange(len(paths)), [len(p.points) for p in paths])
-    tree = KDTree(nodes)
-    best: dict[tuple[int, int], tuple[float, int, int]] = {}
-    pairs = tree.query_pairs(TOUCH_MM, output_type="ndarray")
+    pairs = KDTree(nodes).query_pairs(TOUCH_MM, output_type="ndarray")
     pairs = pairs[owner[pairs[:, 0]] != owner[pairs[:, 1]]]
     gap = np.linalg.norm(nodes[pairs[:, 0]] - nodes[pairs[:, 1]], axis=1)
+    best: dict[tuple[int, int], tuple[float, int, int]] = {}
     for (m, k), d in zip(pairs.tolist(), gap.tolist(), strict=True):
         for x, y in ((m, k), (k, m)):
             key = (int(owner[x]), int(owner[y]))
@@ -66,17 +76,17 @@ def _meetings(paths: list[Path]) -> list[_Meeting]:
     for (i, j), (_, x, y) in sorted(best.items()):
         a, b = int(x - start[i]), int(y - start[j])
         ta, tb = _tangent(paths[i], a), _tangent(paths[j], b)
-        angle = float(np.degrees(np.arccos(np.clip(abs(ta @ tb), 0, 1))))
         found.append(
-            _Meeting(i, j, a / max(len(paths[i].points) - 1, 1), paths[j].points[b], angle)
+            Meeting(
+                a=i,
+                b=j,
+                along=a / max(len(paths[i].points) - 1, 1),
+                along_b=b / max(len(paths[j].points) - 1, 1),
+                place=paths[j].points[b],
+                angle=float(np.degrees(np.arccos(np.clip(abs(ta @ tb), 0, 1)))),
+            )
         )
     return found
-
-
-def _tangent(p: Path, k: int):
-    a, b = max(k - 2, 0), min(k + 2, len(p.points) - 1)
-    t = p.points[b] - p.points[a]
-    return t / max(float(np.linalg.norm(t)), 1e-9)
 
 
 def is_dashed(p: Path) -> bool:
@@ -91,107 +101,123 @@ def is_dashed(p: Path) -> bool:
 
 
 def sort_paths(paths: list[Path]) -> Taken:
-    """What every path is."""
+    """What every path is.
+
+    Long paths are lines, unless they are the shaft of an arrow or crossed out. Small ones that
+    touch a line are ticks on it, short lines between two others, or darts; the small ones that
+    are left are put together by nearness and looked at as a whole.
+    """
     taken = Taken()
     if not paths:
         return taken
-    meet = _meetings(paths)
-    by: dict[int, list[_Meeting]] = {i: [] for i in range(len(paths))}
-    for m in meet:
+    by: dict[int, list[Meeting]] = {i: [] for i in range(len(paths))}
+    for m in meetings(paths):
         by[m.a].append(m)
-    long = [_is_long(p) for p in paths]
     rest = set(range(len(paths)))
-
     for i in sorted(rest, key=lambda i: -paths[i].length):
-        if long[i] and i in rest:
+        if i in rest and paths[i].length > LETTER_MM:
             group = _arrow(paths, by, i) or _crossed_out(paths, by, i)
             if group is not None:
                 taken.groups.append(group)
                 rest -= set(group[1])
-    lines = {i for i in rest if long[i]}
-    for i in sorted(rest - lines):
-        p = paths[i]
-        if p.closed:
-            continue
-        across = [m for m in by[i] if m.b in lines]
-        ends = sum(end != "open" for end in p.ends)
-        tick = next((m for m in across if m.angle > 45.0), None)
-        if tick is not None and p.length <= TICK_MM and ends < 2 and _straight(p):
-            taken.marks.append((i, tick.b, tick.place))
-            rest.discard(i)
-        elif (ends == 2 and p.length > 12.0) or (ends == 1 and p.length > TICK_MM and _straight(p)):
-            lines.add(i)
+    lines = {i for i in rest if is_sure(paths[i])}
+    _anchored(paths, by, lines, rest, taken)
     rest -= lines
-    taken.lines = sorted(lines)
-    for group in _groups(paths, sorted(rest)):
+    for group in near_groups(paths, sorted(rest)):
         what = _what(paths, by, group)
         if what == "line":
-            taken.lines += group
+            lines |= set(group)
         elif what == "spot":
             taken.dropped += group
         else:
             taken.groups.append((what, group))
-    taken.lines.sort()
+    taken.lines = sorted(lines)
     return taken
 
 
-def _is_long(p: Path) -> bool:
-    if p.closed:
-        return p.length >= LOOP_MM
-    return p.length >= LINE_MM and _extent(p) >= LETTER_MM
+def is_sure(p: Path) -> bool:
+    """Whether a path is too large to be writing, or runs from rim to rim."""
+    if p.ends == ["rim", "rim"] and p.length > 20.0:
+        return True
+    return extent(p) >= SURE_MM or (p.closed and p.length >= 1.5 * LOOP_MM)
 
 
-def _straight(p: Path) -> bool:
+def _anchored(paths, by, lines: set[int], rest: set[int], taken: Taken) -> None:
+    """Ticks, darts and short lines: what is small and touches a line or a rim."""
+    grown = True
+    while grown:
+        grown = False
+        for i in sorted(rest - lines):
+            p = paths[i]
+            if p.closed:
+                continue
+            # Ends count where they reach something that is a line itself.
+            ends = sum(
+                end == "rim" or (end == "line" and aim in lines)
+                for end, aim in zip(p.ends, p.aims, strict=True)
+            )
+            tick = next((m for m in by[i] if m.b in lines and m.angle > 45.0), None)
+            if tick is not None and p.length <= TICK_MM and ends < 2 and is_straight(p):
+                taken.marks.append((i, tick.b, tick.place))
+                rest.discard(i)
+                continue
+            if (ends == 2 and p.length > 12.0) or (
+                ends == 1 and p.length > TICK_MM and is_straight(p) and len(by[i]) < 3
+            ):
+                lines.add(i)
+                grown = True
+
+
+def is_straight(p: Path) -> bool:
+    """Whether a path goes somewhere: its ends three quarters of its length apart."""
     return float(np.linalg.norm(p.points[-1] - p.points[0])) > 0.75 * p.length
 
 
-def _arrow(paths, by, i):
+def _arrow(paths, by, i) -> tuple[str, list[int]] | None:
     """A line that ends in a head of two barbs, one on either side."""
     p = paths[i]
-    if p.closed or all(end != "open" for end in p.ends):
+    if p.closed or "rim" in p.ends or not is_straight(p):
         return None
     for e in (0, 1):
         tip, way = p.points[-1 if e else 0], outward(p.points, e)
         left = right = False
-        head = []
+        head = set()
         across = np.cross(p.normals[-1 if e else 0], way)
         for m in by[i]:
             q = paths[m.b]
-            if q.length > 60.0 or q.length > 0.8 * p.length or q.closed:
+            if q.closed or q.length > min(60.0, 0.9 * p.length):
                 continue
-            if np.linalg.norm(q.points - tip, axis=1).min() > 7.0:
+            if np.linalg.norm(q.points - tip, axis=1).min() > 8.0:
                 continue
             for far in (q.points[0], q.points[-1]):
                 v = far - tip
                 size = float(np.linalg.norm(v))
-                if size < 5.0:
+                if size < 4.0:
                     continue
                 back, aside = float(v @ way) / size, float(v @ across) / size
                 if back < -0.25 and abs(aside) > 0.25:
                     left |= aside > 0
                     right |= aside < 0
-                    head.append(m.b)
+                    head.add(m.b)
         if left and right:
-            return "arrow", [i, *sorted(set(head))]
+            return "arrow", [i, *sorted(head)]
     return None
 
 
-def _crossed_out(paths, by, i):
+def _crossed_out(paths, by, i) -> tuple[str, list[int]] | None:
     """A line with short strokes across it closely over half of its length."""
     p = paths[i]
     short = [m for m in by[i] if paths[m.b].length < 60.0 and m.angle > 20.0]
     if len(short) < HATCH_LEAST:
         return None
-    at = np.sort([m.along * p.length for m in short])
-    step = np.diff(at)
-    dense = float(step[step < CROSSED_SPACING_MM].sum())
-    if dense < 0.5 * p.length:
+    step = np.diff(np.sort([m.along * p.length for m in short]))
+    if float(step[step < CROSSED_SPACING_MM].sum()) < 0.5 * p.length:
         return None
     return "crossed out", [i, *sorted({m.b for m in short})]
 
 
-def _groups(paths, rest) -> list[list[int]]:
-    """Paths within a letter's distance of one another."""
+def near_groups(paths: list[Path], rest: list[int]) -> list[list[int]]:
+    """Paths put together that lie within a letter's distance of one another."""
     if not rest:
         return []
     nodes = np.concatenate([paths[i].points for i in rest])
@@ -203,29 +229,37 @@ def _groups(paths, rest) -> list[list[int]]:
     return [[rest[k] for k in np.flatnonzero(label == g)] for g in range(label.max() + 1)]
 
 
-def _what(paths, by, group) -> str:
+def _what(paths, by, group: list[int]) -> str:
     ps = [paths[i] for i in group]
-    total = sum(p.length for p in ps)
     if len(ps) == 1:
         p = ps[0]
-        if not p.closed and p.length > LETTER_MM and _straight(p):
+        if p.closed:
+            return "line" if p.length >= LOOP_MM else "letters"
+        if p.length > LETTER_MM and is_straight(p):
             return "line"
-        return "spot" if p.length < 14.0 else "letters"
-    if total < 14.0:
+        return "spot" if p.length < SPOT_MM else "letters"
+    if sum(p.length for p in ps) < SPOT_MM:
         return "spot"
-    middle = [
-        m for i in group for m in by[i] if m.b in group and 0.25 < m.along < 0.75 and m.angle > 50
-    ]
-    if len(ps) == 2 and len(middle) == 2:
+    if _is_cross(by, group, ps):
         return "cross"
-    ways = np.array([p.points[-1] - p.points[0] for p in ps if _straight(p)])
-    if len(ways) >= HATCH_LEAST and len(ways) >= 0.75 * len(ps):
-        ways /= np.maximum(np.linalg.norm(ways, axis=1, keepdims=True), 1e-9)
-        like = np.abs(ways @ ways.T)
-        if np.median(like) > 0.93:
-            return "hatching"
-    for i in group:
-        arrow = _arrow(paths, by, i)
-        if arrow is not None and set(arrow[1]) == set(group):
-            return "arrow"
+    if _is_hatching(ps):
+        return "hatching"
     return "letters"
+
+
+def _is_cross(by, group: Iterable[int], ps: list[Path]) -> bool:
+    middle = [
+        m
+        for i in group
+        for m in by[i]
+        if m.b in group and 0.2 < m.along < 0.8 and 0.2 < m.along_b < 0.8 and m.angle > 50
+    ]
+    return len(ps) == 2 and len(middle) == 2
+
+
+def _is_hatching(ps: list[Path]) -> bool:
+    ways = np.array([p.points[-1] - p.points[0] for p in ps if is_straight(p)])
+    if len(ways) < HATCH_LEAST or len(ways) < 0.75 * len(ps):
+        return False
+    ways /= np.maximum(np.linalg.norm(ways, axis=1, keepdims=True), 1e-9)
+    return float(np.median(np.abs(ways @ ways.T))) > 0.93

@@ -135,7 +135,7 @@ def paint(X, N, strokes, look, rng, rim_distance=None, gaps=(), blur=0.0):
         n /= np.linalg.norm(n)
         at = X[rng.integers(k)]
         d = (X - at) @ n + 2 * waves(rng, X, 160)
-        inside = 1 / (1 + np.exp(-(25 - np.abs(d)) / 0.5))
+        inside = 0.5 + 0.5 * np.tanh((25 - np.abs(d)) / 1.0)
         albedo *= (1 + look.strips * rng.uniform(-1, 1) * inside)[:, None]
     albedo *= (1 + look.blotch * waves(rng, X, 70) * 0.7 + 0.4 * look.blotch * waves(rng, X, 25))[
         :, None
@@ -165,7 +165,7 @@ def paint(X, N, strokes, look, rng, rim_distance=None, gaps=(), blur=0.0):
         albedo[inside] = rng.uniform(60, 255, 3)
     for _ in range(look.dirt):
         d = np.linalg.norm(X - X[rng.integers(k)], axis=1)
-        alpha = rng.uniform(0.3, 0.8) / (1 + np.exp((d - rng.uniform(1, 6)) / 0.6))
+        alpha = rng.uniform(0.3, 0.8) * (0.5 - 0.5 * np.tanh((d - rng.uniform(1, 6)) / 1.2))
         albedo += (np.array([70, 55, 40]) - albedo) * alpha[:, None]
     if look.edge and rim_distance is not None:
         d = rim_distance + 4 * waves(rng, X, 60)
