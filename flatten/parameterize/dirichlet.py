@@ -15,23 +15,46 @@ Array = NDArray[np.float64]
 KEEP = 0.9  # the part of the way to the first lost face that a step may go
 
 
-def clamped(P: Array, first_1: Array, first_2: Array, second_1: Array, second_2: Array) -> Array:
-    """(m, 5) weights for `Sheet.add_hessian` of an energy phi(sigma1) + phi(sigma2).
+def sigmas(P: Array) -> tuple[Array, Array]:
+    """(m,) singular values sigma1 >= sigma2 (negative where flipped) of the sheet's parts."""
+    b = np.hypot(P[:, 3], P[:, 4])
+    return P[:, 0] + b, P[:, 0] - b
 
-    first and second derivatives of phi at both sigmas; the twist and the flip are clamped.
+
+def derivatives(P: Array, weight: Array) -> tuple[Array, Array]:
+    """Of the energy density times weight (m,): (m, 3) first and (m, 7) clamped second ones.
+
+    In the terms of `kernels`. The flip (the curvature of b) and the twist are clamped at zero.
     """
-    a, b = P[:, 0], P[:, 1]
-    twist = np.maximum(first_1 + first_2, 0.0) / np.maximum(a, 1e-300)
-    # Between equal sigmas the flip is phi's second derivative, by the mean value theorem.
-    apart = b > 1e-7 * a
-    flip = np.where(apart, (first_1 - first_2) / np.where(apart, b, 1.0), second_1 + second_2)
-    flip = np.clip(flip, 0.0, 4.0 * np.maximum(second_1, second_2))
-    return np.column_stack([second_1, second_2, np.zeros_like(a), twist, flip])
+    s1, s2 = sigmas(P)
+    b = 0.5 * (s1 - s2)
+    with np.errstate(divide="ignore", invalid="ignore", over="ignore"):
+        d1, d2 = 2 * weight * (s1 - s1**-3.0), 2 * weight * (s2 - s2**-3.0)
+        h1, h2 = weight * (2 + 6 * s1**-4.0), weight * (2 + 6 * s2**-4.0)
+    # Between equal sigmas the flip is the density's second derivative, by the mean value theorem.
+    apart = b > 1e-7 * s1
+    flip = np.where(apart, (d1 - d2) / np.where(apart, b, 1.0), h1 + h2)
+    flip = np.maximum(flip, 0.0)
+    c, s = np.where(apart, P[:, 3:].T / np.where(apart, b, 1.0), np.array([[1.0], [0.0]]))
+    by = np.column_stack([d1 + d2, (d1 - d2) * c, (d1 - d2) * s])
+    stretch = h1 + h2
+    second = np.column_stack(
+        [
+            stretch,
+            (h1 - h2) * c,
+            (h1 - h2) * s,
+            stretch * c * c + flip * s * s,
+            (stretch - flip) * c * s,
+            stretch * s * s + flip * c * c,
+            np.maximum(d1 + d2, 0.0) / np.maximum(P[:, 0], 1e-300),
+        ]
+    )
+    return by, second
 
 
 def energies(sheet: Sheet, P: Array) -> Array:
     """(p,) mean symmetric Dirichlet energy of every panel; inf where a face is flipped."""
-    s1, s2 = P[:, 0] + P[:, 1], P[:, 0] - P[:, 1]
+    s1, s2 = sigmas(P)
     with np.errstate(divide="ignore", over="ignore", invalid="ignore"):
         density = np.where(s2 > 0, s1**2 + s2**2 + s1**-2.0 + s2**-2.0, np.inf)
         total = sheet.by_panel(sheet.area * density)
@@ -48,15 +71,12 @@ def descend(sheet: Sheet, U: Array, *, steps: int = 60, tolerance: float = 1e-6)
     P = sheet.parts(U)
     E = energies(sheet, P)
     busy = np.isfinite(E)
+    weight = sheet.area / sheet.by_panel(sheet.area)[sheet.panel]
     for _ in range(steps):
-        s1, s2 = P[:, 0] + P[:, 1], P[:, 0] - P[:, 1]
-        w = sheet.area / sheet.by_panel(sheet.area)[sheet.panel]
-        with np.errstate(divide="ignore", invalid="ignore"):
-            d1, d2 = w * (2 * s1 - 2 * s1**-3.0), w * (2 * s2 - 2 * s2**-3.0)
-            h1, h2 = w * (2 + 6 * s1**-4.0), w * (2 + 6 * s2**-4.0)
-        gradient = sheet.pull_back(P, d1, d2)
+        by, second = derivatives(P, weight)
+        gradient = sheet.pull_back(P, by)
         sheet.factor.clear()
-        sheet.add_hessian(P, clamped(P, d1, d2, h1, h2))
+        sheet.add_hessian(P, second)
         sheet.add_floor(1e-9)
         if not sheet.factor.factor():
             break

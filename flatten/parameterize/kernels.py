@@ -1,11 +1,10 @@
-"""Compiled face loops: singular values of the map surface -> flat, gradients, Hessians, steps.
+"""Compiled face loops: the maps surface -> flat, gradients, Hessians, flips, sparse rows.
 
-A face's map is taken apart into its similarity part of length a and its anti-similarity part of
-length b (the moduli of the two complex derivatives): sigma1 = a + b, sigma2 = a - b, signed. An
-energy of the sigmas then has the analytic Hessian: two stretch directions (the gradients of a
-and b), a twist (a's tangent, over a) and a flip (b's tangent, over b), each clamped at zero by
-itself (Smith, de Goes & Kim, Analytic Eigensystems for Isotropic Distortion Energies, ACM TOG
-38(1), 2019).
+A face's map is taken apart into its two complex derivatives, both linear in the flat: the
+similarity part f_z of length a and the anti-similarity part w = f_zbar of length b. Then
+sigma1 = a + b, sigma2 = a - b (signed), and an energy's Hessian splits into a 3 x 3 block over
+(a, w) and a twist, a's own curvature, which is clamped by itself (Smith, de Goes & Kim, Analytic
+Eigensystems for Isotropic Distortion Energies, ACM TOG 38(1), 2019).
 """
 
 import numpy as np
@@ -18,7 +17,7 @@ Ints = NDArray[np.int64]
 
 @njit(cache=True, nogil=True)
 def parts(U: Array, F: Ints, G: Array, low: int, high: int, out: Array) -> None:
-    """Writes out[low:high] (m, 6): a, b and the unit directions of the two derivatives."""
+    """Writes out[low:high] (m, 5): a, the unit direction of f_z, and w."""
     for f in range(low, high):
         zr, zi, wr, wi = 0.0, 0.0, 0.0, 0.0
         for k in range(3):
@@ -28,31 +27,26 @@ def parts(U: Array, F: Ints, G: Array, low: int, high: int, out: Array) -> None:
             zi += gi * x + gr * y
             wr += gr * x + gi * y
             wi += gr * y - gi * x
-        a, b = np.sqrt(zr * zr + zi * zi), np.sqrt(wr * wr + wi * wi)
-        out[f, 0], out[f, 1] = a, b
+        a = np.sqrt(zr * zr + zi * zi)
+        out[f, 0] = a
         if a > 0.0:
-            out[f, 2], out[f, 3] = zr / a, zi / a
+            out[f, 1], out[f, 2] = zr / a, zi / a
         else:
-            out[f, 2], out[f, 3] = 1.0, 0.0
-        if b > 0.0:
-            out[f, 4], out[f, 5] = wr / b, wi / b
-        else:
-            out[f, 4], out[f, 5] = 1.0, 0.0
+            out[f, 1], out[f, 2] = 1.0, 0.0
+        out[f, 3], out[f, 4] = wr, wi
 
 
 @njit(cache=True, nogil=True)
-def pull_back(
-    P: Array, F: Ints, G: Array, by_a: Array, by_b: Array, low: int, high: int, out: Array
-) -> None:
-    """Adds to out (n, 2) the gradient of an energy with derivatives by_a, by_b (m,)."""
+def pull_back(P: Array, F: Ints, G: Array, by: Array, low: int, high: int, out: Array) -> None:
+    """Adds to out (n, 2) the gradient of an energy with derivatives by (m, 3) in a and w."""
     for f in range(low, high):
-        uc, us = P[f, 2] * by_a[f], P[f, 3] * by_a[f]
-        vc, vs = P[f, 4] * by_b[f], P[f, 5] * by_b[f]
+        uc, us = P[f, 1] * by[f, 0], P[f, 2] * by[f, 0]
+        wr, wi = by[f, 1], by[f, 2]
         for k in range(3):
             gr, gi = G[f, k, 0], G[f, k, 1]
             v = F[f, k]
-            out[v, 0] += uc * gr + us * gi + vc * gr - vs * gi
-            out[v, 1] += us * gr - uc * gi + vc * gi + vs * gr
+            out[v, 0] += (uc + wr) * gr + (us - wi) * gi
+            out[v, 1] += (us + wi) * gr + (wr - uc) * gi
 
 
 @njit(cache=True, nogil=True)
@@ -62,30 +56,28 @@ def add_hessian(
 ) -> None:  # fmt: skip
     """Adds the Hessian of faces low to high to a factor's values L (blocks of two).
 
-    C (m, 5): weights of the gradients of sigma1 and sigma2 (each squared), of their product, and
-    of the twist and the flip, all already clamped to be positive semidefinite.
+    C (m, 7): the second derivatives aa, a wr, a wi, wr wr, wr wi, wi wi, positive semidefinite
+    together, and the weight of the twist, not negative.
     edge_of (m, 3): edge from corner i to the next in the factor's pattern.
     """
-    q1, q2 = np.empty(6), np.empty(6)
-    t, w = np.empty(6), np.empty(6)
+    A, R, I, T = np.empty(6), np.empty(6), np.empty(6), np.empty(6)
     H = np.empty((6, 6))
     for f in range(low, high):
-        uc, us, vc, vs = P[f, 2], P[f, 3], P[f, 4], P[f, 5]
+        uc, us = P[f, 1], P[f, 2]
         for k in range(3):
             gr, gi = G[f, k, 0], G[f, k, 1]
-            ax, ay = uc * gr + us * gi, us * gr - uc * gi
-            bx, by = vc * gr - vs * gi, vc * gi + vs * gr
-            q1[2 * k], q1[2 * k + 1] = ax + bx, ay + by
-            q2[2 * k], q2[2 * k + 1] = ax - bx, ay - by
-            t[2 * k], t[2 * k + 1] = -ay, ax
-            w[2 * k], w[2 * k + 1] = -(vs * gr + vc * gi), vc * gr - vs * gi
-        c11, c22, c12, ct, cf = C[f, 0], C[f, 1], C[f, 2], C[f, 3], C[f, 4]
+            x, y = 2 * k, 2 * k + 1
+            A[x], A[y] = uc * gr + us * gi, us * gr - uc * gi
+            R[x], R[y] = gr, gi
+            I[x], I[y] = -gi, gr
+            T[x], T[y] = -A[y], A[x]
         for i in range(6):
-            p1 = c11 * q1[i] + c12 * q2[i]
-            p2 = c22 * q2[i] + c12 * q1[i]
-            ti, wi = ct * t[i], cf * w[i]
+            pa = C[f, 0] * A[i] + C[f, 1] * R[i] + C[f, 2] * I[i]
+            pr = C[f, 1] * A[i] + C[f, 3] * R[i] + C[f, 4] * I[i]
+            pi = C[f, 2] * A[i] + C[f, 4] * R[i] + C[f, 5] * I[i]
+            pt = C[f, 6] * T[i]
             for j in range(6):
-                H[i, j] = p1 * q1[j] + p2 * q2[j] + ti * t[j] + wi * w[j]
+                H[i, j] = pa * A[j] + pr * R[j] + pi * I[j] + pt * T[j]
         for k in range(3):
             v = F[f, k]
             height = 2 * diagonal[v, 2]

@@ -25,10 +25,10 @@ class Sheet:
     V (n, 3) mm, F (m, 3), panel (m,) and panel_of (n,): which panel a face and a vertex belong to
     start, face_start : (p + 1,) first vertex and face of every panel
     G : (m, 3, 2) complex gradients of the faces' hat functions; area : (m,) mm²
-    extra : (k, 2) further vertex pairs that are coupled (seams, outline)
+    factor : the matrix that Hessians are added to, once `couple` has made its pattern
     """
 
-    def __init__(self, meshes: Sequence[tuple[Array, NDArray[np.integer]]], extra: Ints) -> None:
+    def __init__(self, meshes: Sequence[tuple[Array, NDArray[np.integer]]]) -> None:
         counts = [len(V) for V, _ in meshes]
         self.start = np.concatenate([[0], np.cumsum(counts)]).astype(np.int64)
         self.face_start = np.concatenate([[0], np.cumsum([len(F) for _, F in meshes])]).astype(
@@ -44,6 +44,13 @@ class Sheet:
         self.panel = np.repeat(np.arange(len(meshes)), np.diff(self.face_start))
         self.panel_of = np.repeat(np.arange(len(meshes)), counts)
         self.G, self.area = face_gradients(self.V, self.F)
+        # Panels share no vertex, so two halves may be summed at once.
+        half = np.searchsorted(self.face_start, len(self.F) // 2)
+        self._cut = int(self.face_start[min(half, len(meshes))])
+
+    def couple(self, *pairs: Ints) -> None:
+        """Makes the pattern: the faces' edges and further vertex pairs (k, 2) that are coupled."""
+        extra = np.concatenate([np.empty((0, 2), dtype=np.int64), *pairs])
         edges, edge_of, _ = unique_edges(self.F)
         n = len(self.V)
         key = edges[:, 0] * n + edges[:, 1]
@@ -55,9 +62,6 @@ class Sheet:
         self.edge_of = np.ascontiguousarray(edge_of.reshape(-1, 3))
         self.pattern = analyse(all_edges, self.V)
         self.factor = Factor(self.pattern, 2)
-        # Panels share no vertex, so two halves may be summed at once.
-        half = np.searchsorted(self.face_start, len(self.F) // 2)
-        self._cut = int(self.face_start[min(half, len(meshes))])
 
     @property
     def panels(self) -> int:
@@ -76,22 +80,19 @@ class Sheet:
             in_two(lambda: work(0, self._cut), lambda: work(self._cut, m))
 
     def parts(self, U: Array) -> Array:
-        """(m, 6) similarity and anti-similarity part of every face's map (see kernels)."""
-        out = np.empty((len(self.F), 6))
+        """(m, 5) similarity and anti-similarity part of every face's map (see kernels)."""
+        out = np.empty((len(self.F), 5))
         self._halves(lambda low, high: kernels.parts(U, self.F, self.G, low, high, out))
         return out
 
-    def pull_back(self, P: Array, by_1: Array, by_2: Array) -> Array:
-        """(n, 2) gradient of an energy with derivatives by_1, by_2 in sigma1, sigma2."""
+    def pull_back(self, P: Array, by: Array) -> Array:
+        """(n, 2) gradient of an energy with derivatives by (m, 3) in a and w (see kernels)."""
         out = np.zeros((len(self.V), 2))
-        by_a, by_b = by_1 + by_2, by_1 - by_2
-        self._halves(
-            lambda low, high: kernels.pull_back(P, self.F, self.G, by_a, by_b, low, high, out)
-        )
+        self._halves(lambda low, high: kernels.pull_back(P, self.F, self.G, by, low, high, out))
         return out
 
     def add_hessian(self, P: Array, C: Array) -> None:
-        """Adds the faces' Hessian (weights C (m, 5), see kernels) to `factor`."""
+        """Adds the faces' Hessian (weights C (m, 7), see kernels) to `factor`."""
         p = self.pattern
         self._halves(
             lambda low, high: kernels.add_hessian(
