@@ -76,16 +76,20 @@ def run_one(job_path: Path, out: Path, watch: Watch) -> dict[str, Any]:
     """Reads, runs and writes one job; what report.json holds."""
     from flatten.io.formats import read_scan
     from flatten.io.jobs import read_job
-    from flatten.io.polylines import read_line_files
+    from flatten.io.polylines import read_line_file
     from flatten.io.results import write_results
-    from flatten.pipeline import run_job
+    from flatten.pipeline import Clock, clean_scan, run_job
+    from flatten.units import MM_PER_UNIT
 
     with watch.stage("read"):
         job = read_job(job_path)
         scan = read_scan(job.scan.file, job.scan.unit)
-        drawn = read_line_files(job)
-    outcome = run_job(job, scan, drawn, watch.progress)
-    return write_results(outcome, out, watch)
+    clock = Clock(watch.progress)
+    cast = clean_scan(job, scan, clock)
+    # A line file may state its own unit, so the scan's must be known first.
+    mm = MM_PER_UNIT[cast.unit]
+    drawn = tuple(line for f in job.line_files for line in read_line_file(f, job.inks, mm))
+    return write_results(run_job(job, scan, cast, drawn, clock), out, watch)
 
 
 def do_demo(args: argparse.Namespace, watch: Watch) -> tuple[int, Any]:

@@ -11,6 +11,7 @@ from flatten.distortion.measure import measure_strain
 from flatten.distortion.places import worst_places
 from flatten.distortion.seams import report_seams
 from flatten.drawing.compose import compose
+from flatten.drawing.tile import tile
 from flatten.errors import BadInput
 from flatten.ink.read import read_ink
 from flatten.lines.network import join_lines
@@ -21,7 +22,7 @@ from flatten.panels.select import select_panels
 from flatten.parameterize.flat import flatten_panels
 from flatten.records.cast import Cast
 from flatten.records.job import Job
-from flatten.records.lines import Line, LineNetwork
+from flatten.records.lines import Line
 from flatten.records.material import Material, Ply, Stock
 from flatten.records.outcome import Outcome, PlyOutcome
 from flatten.records.panels import PanelSet
@@ -70,18 +71,26 @@ def thickness_beneath(ply: Ply, job: Job) -> float:
     return total
 
 
+def clean_scan(job: Job, scan: Scan, clock: Clock) -> Cast:
+    """The cast of the job's scan.
+
+    Raises
+    ------
+    BadInput : as `prepare` says
+    """
+    with clock.stage("clean"):
+        return prepare(scan, job.scan)
+
+
 def run_job(
-    job: Job, scan: Scan, file_lines: tuple[Line, ...] = (), progress: Progress = quiet
+    job: Job, scan: Scan, cast: Cast, file_lines: tuple[Line, ...], clock: Clock
 ) -> Outcome:
-    """The whole job; `file_lines` are those that the job's line files hold.
+    """From the cast to everything that will be written; `file_lines` come from the line files.
 
     Raises
     ------
     BadInput : as the stages say
     """
-    clock = Clock(progress)
-    with clock.stage("clean"):
-        cast = prepare(scan, job.scan)
     with clock.stage("lines"):
         lines, ink_notes = gather_lines(job, scan, cast, file_lines)
         network = join_lines(cast, lines)
@@ -95,7 +104,7 @@ def run_job(
         outcomes.append(make_ply(job, ply, panel_set, clock))
     fixings = {s.fixing for o in outcomes for s in o.flat_set.panel_set.seams}
     return Outcome(
-        job=replace(job, lines=network.lines, line_files=()),
+        job=replace(job, lines=lines, line_files=(), scan=replace(job.scan, ink=False)),
         cast=cast,
         network=network,
         plies=tuple(outcomes),
@@ -140,11 +149,18 @@ def make_ply(job: Job, ply: Ply, panel_set: PanelSet, clock: Clock) -> PlyOutcom
             for panel, flat, strain in zip(offset.panels, flat_set.flats, strains, strict=True)
         )
     with clock.stage("templates"):
-        spec = TemplateSpec(title=job.title, wearer=job.wearer, revision=job.revision)
+        spec = TemplateSpec(
+            title=job.title,
+            wearer=job.wearer,
+            revision=job.revision,
+            beneath_mm=beneath,
+        )
         template_set = build_templates(flat_set, ply, spec)
     with clock.stage("lay_plan"):
         lay_plan = lay_in_rows(template_set, stock, material)
-        drawings = compose(lay_plan, material, stock)
+        drawings = compose(lay_plan, stock, f"{job.title}, {ply.name}")
+        tilings = tuple(tile(drawing) for drawing in drawings)
+    holes = {(edge.seam, edge.side): edge.holes for t in template_set.templates for edge in t.net}
     return PlyOutcome(
         ply=ply,
         material=material,
@@ -153,16 +169,14 @@ def make_ply(job: Job, ply: Ply, panel_set: PanelSet, clock: Clock) -> PlyOutcom
         strains=strains,
         advice=advice,
         places=places,
-        seams=report_seams(flat_set, {}),
+        seams=report_seams(flat_set, holes),
         template_set=template_set,
         lay_plan=lay_plan,
         drawings=drawings,
+        tilings=tilings,
     )
 
 
 def named(things: tuple[Material, ...] | tuple[Stock, ...], name: str):
     """The material or stock of that name; the job's reader has made sure that there is one."""
     return next(thing for thing in things if thing.name == name)
-
-
-__all__ = ["STAGES", "Clock", "LineNetwork", "Outcome", "run_job"]

@@ -9,6 +9,7 @@ from flatten.records.flat import FlatSet, SeamReport, Strain, WorstPlace
 from flatten.records.job import Job
 from flatten.records.lines import LineNetwork
 from flatten.records.material import Material, Ply, Stock
+from flatten.records.pages import Tiling
 from flatten.records.template import LayPlan, TemplateSet
 
 
@@ -27,6 +28,7 @@ class PlyOutcome:
     template_set: TemplateSet
     lay_plan: LayPlan
     drawings: tuple[Drawing, ...]
+    tilings: tuple[Tiling, ...] = ()
 
 
 @dataclass(frozen=True, eq=False, kw_only=True)
