@@ -1,5 +1,6 @@
 """Polylines out of OBJ, glTF and DXF files, joined where they were saved in pieces."""
 
+import logging
 from collections.abc import Iterator
 from dataclasses import dataclass
 from io import BytesIO
@@ -17,6 +18,9 @@ from flatten.io.gltf_file import GltfFile
 from flatten.io.gltf_scene import Shown, shown_primitives
 from flatten.io.obj import vertices
 from flatten.io.obj_rows import corner_table, resolve, sort_rows
+
+# It would print what it mends beside our own messages.
+logging.getLogger("ezdxf").setLevel(logging.CRITICAL)
 
 _LINES, _LOOP, _STRIP = 1, 2, 3
 _MAX_ENTITIES = 200_000

@@ -1,0 +1,124 @@
+"""Lay plan to drawings: one true-size sheet each, a block per template, ink on named layers."""
+
+import re
+import unicodedata
+from collections.abc import Iterable
+
+import numpy as np
+import shapely
+from numpy.typing import NDArray
+from shapely.geometry import MultiPolygon, Polygon
+
+from flatten.geometry.lettering import text_width
+from flatten.geometry.placing import mirrored
+from flatten.records.drawing import Block, Drawing, Ink, Insert, Layer, Polyline, Text
+from flatten.records.material import Stock
+from flatten.records.template import LayPlan, Template
+
+Array = NDArray[np.float64]
+
+TEST_MM = 100.0
+_TEST_CLEAR = 20.0  # between the check square and the stock's edge
+_TEST_LETTERS = 4.0
+# A corner sharper than this many half kerfs is cut off short of its point.
+_MITRE_LIMIT = 4.0
+
+
+def compose(plan: LayPlan, stock: Stock | None = None, title: str = "") -> tuple[Drawing, ...]:
+    """One drawing for each sheet of the plan, y up, x along the stock's length and the grain.
+
+    CUT holds each template's outer line moved out, and its inner lines moved in, by half of the
+    material's kerf; all else is as on the template. STOCK is the sheet's edge, or the outline and
+    flaws of a hide if `stock` is one. TEST is a labelled 100 mm square below the stock, outside it.
+    A template that is laid mirrored gets a block of its own whose lettering still reads.
+    """
+    templates = plan.template_set.templates
+    kerf = plan.template_set.flat_set.material.kerf_mm
+    names = _block_names(templates)
+    title = title or plan.template_set.flat_set.ply
+    drawings = []
+    for sheet, (width, length) in enumerate(plan.sheet_sizes):
+        placed = [p for p in plan.placements if p.sheet == sheet]
+        blocks: dict[str, Block] = {}
+        inserts = []
+        for place in placed:
+            name = names[place.template] + ("-M" if place.mirrored else "")
+            if name not in blocks:
+                ink = template_ink(templates[place.template], kerf)
+                if place.mirrored:
+                    ink = tuple(mirrored(i) for i in ink)
+                blocks[name] = Block(name=name, ink=ink)
+            inserts.append(Insert(block=name, at=place.at, angle_deg=place.angle_deg))
+        count = len(plan.sheet_sizes)
+        drawings.append(
+            Drawing(
+                title=title + (f", sheet {sheet + 1} of {count}" if count > 1 else ""),
+                width_mm=length,
+                height_mm=width,
+                blocks=tuple(blocks.values()),
+                inserts=tuple(inserts),
+                ink=(*_stock_edge(stock, width, length), *check_square()),
+            )
+        )
+    return tuple(drawings)
+
+
+def template_ink(template: Template, kerf_mm: float = 0.0) -> tuple[Ink, ...]:
+    """All ink of a template in its own coordinates, the cut lines first."""
+    outer = _offset(template.cut, kerf_mm / 2)
+    inner = [ring for hole in template.inner for ring in _offset(hole, -kerf_mm / 2)]
+    cut = [Polyline(layer="CUT", points=ring, closed=True) for ring in (*outer, *inner)]
+    return (*cut, *template.ink)
+
+
+def _offset(ring: Array, distance: float) -> list[Array]:
+    """A closed line moved out (in where negative); itself where nothing of it would be left."""
+    if distance == 0.0 or len(ring) < 3:
+        return [ring]
+    polygon = shapely.make_valid(Polygon(ring))
+    grown = polygon.buffer(distance, join_style="mitre", mitre_limit=_MITRE_LIMIT)
+    parts = list(grown.geoms) if isinstance(grown, MultiPolygon) else [grown]
+    rings = [
+        np.array(line.coords)[:-1]
+        for part in parts
+        if isinstance(part, Polygon) and not part.is_empty
+        for line in (part.exterior, *part.interiors)
+    ]
+    return rings or [ring]
+
+
+def _stock_edge(stock: Stock | None, width: float, length: float) -> Iterable[Polyline]:
+    if stock is not None and stock.outline is not None:
+        for ring in (stock.outline, *stock.holes):
+            yield Polyline(layer="STOCK", points=ring, closed=True)
+        return
+    corners = np.array([[0.0, 0.0], [length, 0.0], [length, width], [0.0, width]])
+    yield Polyline(layer="STOCK", points=corners, closed=True)
+
+
+def check_square(at: tuple[float, float] = (0.0, -TEST_MM - _TEST_CLEAR)) -> tuple[Ink, ...]:
+    """A square of 100 mm, and the words that say so, with its lower left corner `at`."""
+    x, y = at
+    layer: Layer = "TEST"
+    corners = np.array([[x, y], [x + TEST_MM, y], [x + TEST_MM, y + TEST_MM], [x, y + TEST_MM]])
+    words = ("100 x 100 mm", "measure before cutting")
+    lines = []
+    for i, text in enumerate(words):
+        start = x + (TEST_MM - text_width(text, _TEST_LETTERS)) / 2
+        row = y + TEST_MM / 2 + _TEST_LETTERS * (0.5 - 2.0 * i)
+        lines.append(Text(text=text, at=(start, row), height=_TEST_LETTERS, layer=layer))
+    return (Polyline(layer=layer, points=corners, closed=True), *lines)
+
+
+def _block_names(templates: tuple[Template, ...]) -> list[str]:
+    """Block names that every reader takes, R12 too: capitals, figures and hyphens, each once."""
+    names: list[str] = []
+    for template in templates:
+        plain = unicodedata.normalize("NFKD", template.name).encode("ascii", "ignore").decode()
+        base = re.sub(r"[^A-Z0-9]+", "-", plain.upper()).strip("-")[:20] or "PIECE"
+        name, number = base, 1
+        while name in names:
+            number += 1
+            name = f"{base}-{number}"
+        names.append(name)
+    return names

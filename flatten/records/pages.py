@@ -1,0 +1,38 @@
+"""A drawing cut up for printing: which part of it goes on which page."""
+
+from dataclasses import dataclass
+
+from flatten.records.drawing import Drawing
+
+
+@dataclass(frozen=True, kw_only=True)
+class Tile:
+    """One page: its name on the map ("B3"), its place in the grid, and the part it shows.
+
+    low, high : opposite corners of the part shown, mm, drawing coordinates; neighbours overlap
+    """
+
+    name: str
+    row: int
+    column: int
+    low: tuple[float, float]
+    high: tuple[float, float]
+
+
+@dataclass(frozen=True, eq=False, kw_only=True)
+class Tiling:
+    """A drawing on pages of one size, true size.
+
+    page_mm : (width, height) of the paper as it lies; margin_mm : kept free all round
+    overlap_mm : what neighbouring pages show both
+    rows, columns : size of the whole grid, from the top left; tiles : the pages that are not empty
+    """
+
+    drawing: Drawing
+    paper: str
+    page_mm: tuple[float, float]
+    margin_mm: float
+    overlap_mm: float
+    rows: int
+    columns: int
+    tiles: tuple[Tile, ...]
