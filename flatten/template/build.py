@@ -6,8 +6,9 @@ import numpy as np
 from numpy.typing import NDArray
 from shapely.affinity import scale
 
+from flatten.geometry.placing import mirrored
 from flatten.geometry.polygons import largest
-from flatten.records.drawing import Circle, Ink, Polyline, Text
+from flatten.records.drawing import Ink, Polyline
 from flatten.records.flat import FlatSet
 from flatten.records.material import Ply
 from flatten.records.panels import Panel, PanelSet
@@ -143,7 +144,7 @@ def finished(
     edges = [edge.points * flip for edge in piece.edges]
     grain_deg = flat.grain_deg if sign > 0 else 180.0 - flat.grain_deg
     up = wearers_up(panel, flat.U) * flip
-    ink = [_flipped(item, sign) for item in piece.ink]
+    ink = [mirrored(item) if sign < 0 else item for item in piece.ink]
     net = tuple(
         NetEdge(
             name=edge.name,
@@ -238,14 +239,6 @@ def _lettered(
         words, notes = letter_edges(space, walk, wanted)
     grain = letter_grain(space, grain_deg)
     return [*words, *block, *grain], notes + ([said] if said else [])
-
-
-def _flipped(ink: Ink, sign: float) -> Ink:
-    if sign > 0 or isinstance(ink, Text):
-        return ink
-    if isinstance(ink, Circle):
-        return Circle(layer=ink.layer, centre=(-ink.centre[0], ink.centre[1]), radius=ink.radius)
-    return Polyline(layer=ink.layer, points=ink.points * np.array([-1.0, 1.0]), closed=ink.closed)
 
 
 def wearers_up(panel: Panel, U: Array) -> Array:

@@ -11,6 +11,7 @@ from flatten.geometry.polygons import grow, largest, signed_area
 from flatten.records.drawing import Circle, Polyline
 from flatten.records.flat import FlatSet
 from flatten.records.material import Material
+from flatten.template.holes import RIM_MM
 from flatten.template.piece import Edge, EdgeText, Piece
 from flatten.template.practice import of_line
 from flatten.template.spec import TemplateSpec
@@ -72,7 +73,7 @@ def facing_pieces(piece: Piece, material: Material, spec: TemplateSpec) -> list[
             for k in piece.ink
             if isinstance(k, Circle)
             and k.layer == "HOLE"
-            and strip.buffer(-k.radius).contains(shapely.Point(k.centre))
+            and strip.buffer(-(k.radius + RIM_MM)).contains(shapely.Point(k.centre))
         ]
         made.append(facing)
     return made

@@ -7,23 +7,15 @@ import shapely
 from numpy.typing import NDArray
 from shapely.geometry import LineString
 
+from flatten.geometry.lettering import ABOVE, BELOW, text_width
 from flatten.records.drawing import Ink, Text
 from flatten.template.piece import EdgeText
-from flatten.template.place import (
-    ABOVE,
-    BELOW,
-    FreeSpace,
-    arrow,
-    shape_of,
-    text_along,
-    text_width,
-    upright,
-)
+from flatten.template.place import FreeSpace, arrow, shape_of, text_along, upright
 
 Array = NDArray[np.float64]
 
 HEIGHTS = (6.0, 5.0, 4.0, 3.2, 2.6, 2.0)  # of capitals, mm, the first that fits
-LEADING = 1.6  # from baseline to baseline, of the height
+LEADING = 1.8  # from baseline to baseline, of the height
 
 
 @dataclass(frozen=True, kw_only=True)

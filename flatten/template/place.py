@@ -10,19 +10,13 @@ from shapely.geometry import LineString, Point, Polygon, box
 from shapely.geometry.base import BaseGeometry
 
 from flatten.geometry.curves import arc_length
+from flatten.geometry.lettering import ABOVE, BELOW, text_width
 from flatten.geometry.plane_curves import along, outward
 from flatten.records.drawing import Circle, Ink, Layer, Polyline, Text
 
 Array = NDArray[np.float64]
 
 CLEAR_MM = 0.8  # between lettering and any line
-BELOW = 0.3  # depth of letters below the baseline, of the height
-ABOVE = 1.1  # reach of letters above the baseline, of the height
-
-
-def text_width(text: str, height: float) -> float:
-    """Width of single-stroke lettering, mm."""
-    return 0.7 * height * len(text)
 
 
 def text_box(text: Text) -> Polygon:

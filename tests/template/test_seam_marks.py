@@ -240,7 +240,7 @@ def test_junctions_carry_one_letter_on_all_pieces(forms):
         assert min(np.linalg.norm(t[0] - corner) for t in ticks(template)) < 1e-6
 
 
-@settings(max_examples=50, deadline=None)
+@settings(max_examples=30, deadline=None)
 @given(data=st.data())
 def test_no_hole_or_mark_ever_leaves_its_piece(forms, data):
     n = data.draw(st.integers(3, 8))
