@@ -22,6 +22,7 @@ from flatten.records.lines import LineNetwork, SurfacePath
 
 # How many rings of vertices from a cut may change to make its triangles better.
 BAND_RINGS = 4
+CUTTING = ("seam", "dart")
 
 
 @dataclass(frozen=True, eq=False, kw_only=True)
@@ -54,7 +55,7 @@ def chosen_lines(network: LineNetwork, patterns: Sequence[str]) -> list[int]:
     ------
     BadInput : a pattern fits no line of the network
     """
-    cutting = [i for i, x in enumerate(network.lines) if x.kind in ("seam", "dart")]
+    cutting = [i for i, x in enumerate(network.lines) if x.kind in CUTTING]
     for pattern in patterns:
         if pattern != "*" and not any(fnmatchcase(network.lines[i].name, pattern) for i in cutting):
             known = ", ".join(network.lines[i].name for i in cutting)

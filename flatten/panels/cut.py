@@ -2,7 +2,7 @@
 
 import numpy as np
 
-from flatten.panels.carve import CarvedCast, carve, chosen_lines
+from flatten.panels.carve import CUTTING, CarvedCast, carve, chosen_lines
 from flatten.panels.check import Opening, require_disk
 from flatten.panels.marks import place_marks
 from flatten.panels.names import panel_names, whereabouts
@@ -34,11 +34,14 @@ def cut_panels(
     pieces = open_pieces(carved)
     notes = [*carved.notes]
     faces = [carved.F[piece.faces] for piece in pieces]
-    called = panel_names(names, network.cast.to_cast, carved.V, faces, notes)
+    places = whereabouts(carved.V, faces)
+    uncut = [i for i, x in enumerate(network.lines) if x.kind in CUTTING and i not in chosen]
+    called = panel_names(
+        names, network.cast.to_cast, carved.V, faces, places, notes, all_lines=not uncut
+    )
     order = sorted(range(len(pieces)), key=lambda k: called[k])
     pieces = [pieces[k] for k in order]
     called = [called[k] for k in order]
-    places = whereabouts(carved.V, [faces[k] for k in order])
     stretch_names = [*seam_names(carved, network.lines)]
     stretch_names += [carved.rim_names[arc.rim] for arc in carved.arcs if arc.line < 0]
     for piece, name in zip(pieces, called, strict=True):
@@ -47,7 +50,7 @@ def cut_panels(
         openings = [_opening(loop, carved, stretch_names) for loop in piece.loops]
         require_disk(name, V, piece.F, openings, lean)
     marks = place_marks(network, chosen, carved, pieces)
-    seams = build_seams(carved, network.lines, pieces, places.middle)
+    seams = build_seams(carved, network.lines, pieces, places.middle[order])
     panels = []
     for k, (piece, name) in enumerate(zip(pieces, called, strict=True)):
         border = tuple(

@@ -6,7 +6,6 @@ words are used as tell the panels apart; mirrored panels get mirrored names.
 
 from collections.abc import Sequence
 from dataclasses import dataclass
-from itertools import pairwise
 
 import numpy as np
 from numpy.typing import NDArray
@@ -20,20 +19,27 @@ from flatten.records.job import PanelName
 # and by at least this share of how much it leans to the other side.
 LEAN = 0.35
 LEAN_SHARE = 0.4
-# Rows of panels are told apart where their middles differ by this share of the body's half height.
-ROW_GAP = 0.12
+# Panels lie in one row when their heights overlap by this share of the lower one's.
+ROW_OVERLAP = 0.4
+# Of two panels in a row, one is nearer the centre by this share of the body's half width.
+SIDE_GAP = 0.12
 FAR_MM = 20.0
+# How many words a bare number is worth when schemes of names are compared.
+NUMBER_COST = 10
 
 
 @dataclass(frozen=True, eq=False, kw_only=True)
 class Whereabouts:
-    """Where each of k panels lies: middles (k, 3), mean normals (k, 3), the body's middle, halves.
+    """Where each of k panels lies on the body that they make together.
 
-    Mean normals are shorter than 1 the more a panel bends round the body.
+    middle : (k, 3) area centroids; normal : (k, 3) mean normals, the shorter the more a panel bends
+    low, high : (k,) lowest and highest y; centre, half : the body's middle and half extents
     """
 
     middle: NDArray[np.float64]
     normal: NDArray[np.float64]
+    low: NDArray[np.float64]
+    high: NDArray[np.float64]
     centre: NDArray[np.float64]
     half: NDArray[np.float64]
 
@@ -58,6 +64,8 @@ def whereabouts(V: NDArray[np.float64], faces: Sequence[NDArray[np.integer]]) ->
     return Whereabouts(
         middle=middle,
         normal=np.array(normals),
+        low=np.array([V[F.ravel(), 1].min() for F in faces]),
+        high=np.array([V[F.ravel(), 1].max() for F in faces]),
         centre=np.average(middle, axis=0, weights=areas),
         half=np.maximum(np.ptp(P, axis=0) / 2, 1e-9),
     )
@@ -74,46 +82,75 @@ def side_words(lean: NDArray[np.float64]) -> tuple[str, str]:
 
 
 def automatic_names(at: Whereabouts) -> list[str]:
-    """One name for each panel, all different."""
+    """One name for each panel, all different: the scheme with the fewest words, best no numbers."""
     words = [side_words(lean) for lean in at.lean]
-    for pick in ((1,), (0,), (0, 1)):
-        names = [" ".join(w[k] for k in pick if w[k]) for w in words]
-        if all(names) and len(set(names)) == len(names):
-            return names
     if len(words) == 1:
         return ["body"]
-    names = [" ".join(x for x in w if x) for w in words]
-    for base in sorted(set(names)):
-        members = [k for k, name in enumerate(names) if name == base]
-        if len(members) > 1 or not base:
-            for k, name in _tell_apart(base, members, at).items():
-                names[k] = name
-    return names
+    best: tuple[int, list[str]] | None = None
+    for pick in ((1,), (0,), (0, 1)):
+        stems = [" ".join(w[k] for k in pick if w[k]) for w in words]
+        names = list(stems)
+        for stem in sorted(set(stems)):
+            members = [k for k, other in enumerate(stems) if other == stem]
+            for k, more in _tell_apart(members, words, at).items():
+                names[k] = " ".join(x for x in (stem, more) if x)
+        # A bare row word will do only where no panel of its row leans to a side.
+        mute = sum(not stem and any(words[k]) for k, stem in enumerate(stems))
+        mute += sum(not name for name in names)
+        parts = [word for name in names for word in name.split()]
+        cost = len(parts) + NUMBER_COST * (mute + sum(word.isdigit() for word in parts))
+        if best is None or cost < best[0]:
+            best = (cost, names)
+    assert best is not None
+    return _all_different(best[1])
 
 
-def _tell_apart(base: str, members: list[int], at: Whereabouts) -> dict[int, str]:
-    """Adds upper and lower, centre and side, or numbers to the panels that share a name."""
-    y = (at.middle[:, 1] - at.centre[1]) / at.half[1]
-    x = np.abs(at.middle[:, 0] - at.centre[0]) / at.half[0]
-    members = sorted(members, key=lambda k: (-round(float(y[k]), 6), round(float(x[k]), 6), k))
+def _all_different(names: Sequence[str], taken: Sequence[str] = ()) -> list[str]:
+    """The names with numbers where one is empty or taken already."""
+    used, result = set(taken), []
+    for name in names:
+        stem = unique = name or "body"
+        number = 1
+        while unique in used:
+            number += 1
+            unique = f"{stem} {number}"
+        used.add(unique)
+        result.append(unique)
+    return result
+
+
+def _tell_apart(
+    members: list[int], words: Sequence[tuple[str, str]], at: Whereabouts
+) -> dict[int, str]:
+    """What to add to the names of panels that share one: rows, centre and side, or numbers."""
+    if len(members) == 1:
+        return {members[0]: ""}
+    height = np.round(at.middle[:, 1], 3)
+    inward = np.round(np.abs(at.middle[:, 0] - at.centre[0]) / at.half[0], 6)
+    members = sorted(members, key=lambda k: (-height[k], inward[k], k))
     rows = [[members[0]]]
-    for before, k in pairwise(members):
-        if y[before] - y[k] > ROW_GAP:
-            rows.append([])
-        rows[-1].append(k)
+    for k in members[1:]:
+        overlaps = [
+            min(at.high[k], at.high[o]) - max(at.low[k], at.low[o])
+            > ROW_OVERLAP * min(at.high[k] - at.low[k], at.high[o] - at.low[o])
+            for o in rows[-1]
+        ]
+        if any(overlaps):
+            rows[-1].append(k)
+        else:
+            rows.append([k])
     row_words = {1: [""], 2: ["upper", "lower"], 3: ["upper", "middle", "lower"]}.get(
-        len(rows), [str(r + 1) for r in range(len(rows))]
+        len(rows), ["", *(str(r + 2) for r in range(len(rows) - 1))]
     )
-    named: dict[int, str] = {}
+    added: dict[int, str] = {}
     for row, word in zip(rows, row_words, strict=True):
-        stem = f"{base} {word}".strip() or "body"
-        inward = sorted(row, key=lambda k: float(x[k]))
-        if len(row) == 2 and x[inward[1]] - x[inward[0]] > ROW_GAP:
-            named[inward[0]], named[inward[1]] = f"{stem} centre", f"{stem} side"
+        near, far = min(row, key=lambda k: inward[k]), max(row, key=lambda k: inward[k])
+        if len(row) == 2 and words[near] == words[far] and inward[far] - inward[near] > SIDE_GAP:
+            added[near], added[far] = f"{word} centre".strip(), f"{word} side".strip()
             continue
         for number, k in enumerate(row):
-            named[k] = stem if number == 0 else f"{stem} {number + 1}"
-    return named
+            added[k] = word if number == 0 else f"{word} {number + 1}".strip()
+    return added
 
 
 def given_names(
@@ -122,12 +159,15 @@ def given_names(
     V: NDArray[np.float64],
     faces: Sequence[NDArray[np.integer]],
     notes: list[str],
+    all_lines: bool,
 ) -> dict[int, str]:
     """The job's names by panel: each goes to the panel nearest to its point.
 
+    Where not `all_lines` are cut, a panel may span several named ones: it takes all their names.
+
     Raises
     ------
-    BadInput : two names fall on one panel, or one name is given twice
+    BadInput : a name is given twice, or two fall on one panel though all lines are cut
     """
     if not asked:
         return {}
@@ -136,17 +176,18 @@ def given_names(
     spots = np.array([p.at for p in asked]) @ to_cast[:3, :3].T + to_cast[:3, 3]
     face, _, gap = tree.nearest(spots)
     named: dict[int, str] = {}
+    for k, entry in enumerate(asked):
+        if entry.name in [other.name for other in asked[:k]]:
+            raise BadInput("the name is given twice", f"panel '{entry.name}'", "rename one")
     for entry, f, distance in zip(asked, face.tolist(), gap.tolist(), strict=True):
         panel = int(owner[f])
-        if entry.name in named.values():
-            raise BadInput("the name is given twice", f"panel '{entry.name}'", "rename one")
-        if panel in named:
+        if panel in named and all_lines:
             raise BadInput(
                 f"its point lies on the same panel as that of '{named[panel]}'",
                 f"panel '{entry.name}'",
                 "move the point or drop one of the names",
             )
-        named[panel] = entry.name
+        named[panel] = f"{named[panel]} + {entry.name}" if panel in named else entry.name
         if distance > FAR_MM:
             notes.append(f"panel {entry.name}: its point lies {distance:.0f} mm off the cast")
     return named
@@ -157,7 +198,10 @@ def panel_names(
     to_cast: NDArray[np.float64],
     V: NDArray[np.float64],
     faces: Sequence[NDArray[np.integer]],
+    at: Whereabouts,
     notes: list[str],
+    *,
+    all_lines: bool = True,
 ) -> list[str]:
     """The name of every panel: the job's where it gives one, else an automatic one.
 
@@ -165,17 +209,7 @@ def panel_names(
     ------
     BadInput : see given_names
     """
-    given = given_names(asked, to_cast, V, faces, notes)
-    taken = set(given.values())
-    names = []
-    for k, name in enumerate(automatic_names(whereabouts(V, faces))):
-        if k in given:
-            names.append(given[k])
-            continue
-        unique, number = name, 1
-        while unique in taken:
-            number += 1
-            unique = f"{name} {number}"
-        taken.add(unique)
-        names.append(unique)
-    return names
+    given = given_names(asked, to_cast, V, faces, notes, all_lines)
+    rest = [name for k, name in enumerate(automatic_names(at)) if k not in given]
+    free = iter(_all_different(rest, list(given.values())))
+    return [given[k] if k in given else next(free) for k in range(len(faces))]

@@ -203,7 +203,7 @@ def cylinder_place(radius, columns, pitch):
     return place
 
 
-@pytest.fixture
+@pytest.fixture(scope="session")
 def tube():
     """A builder of upright cylinders of cells about 5 mm wide: tube(columns, rows)."""
 
@@ -214,7 +214,7 @@ def tube():
     return build
 
 
-@pytest.fixture
+@pytest.fixture(scope="session")
 def sheet():
     """A builder of gently bent sheets, seen from the front: sheet(columns, rows)."""
 
@@ -228,7 +228,7 @@ def sheet():
     return build
 
 
-@pytest.fixture
+@pytest.fixture(scope="session")
 def grid_shape():
     """The class itself, for shapes of another kind."""
     return GridShape
