@@ -24,7 +24,7 @@ class EdgeGroups(NamedTuple):
     start: Ints
 
     @property
-    def count(self) -> Ints:
+    def sizes(self) -> Ints:
         """(e,) faces at each edge."""
         return np.diff(self.start)
 
@@ -79,10 +79,10 @@ def opposites(F: NDArray[np.integer], n: int) -> Ints:
     """
     F = np.ascontiguousarray(F, dtype=np.int32)
     order, start = groups = group_half_edges(F, n)
-    count = groups.count
-    if len(count) and count.max() > 2:
+    sizes = groups.sizes
+    if len(sizes) and sizes.max() > 2:
         raise ValueError("an edge has more than two faces")
-    first = start[:-1][count == 2]
+    first = start[:-1][sizes == 2]
     a, b = order[first], order[first + 1]
     flat = F.ravel()
     if np.any(flat[a] == flat[b]):

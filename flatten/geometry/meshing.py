@@ -166,7 +166,7 @@ def _turns(M, ring, k, skip1, skip2, p, least):
     for i in range(k):
         h = ring[i]
         f = h // 3
-        if f == skip1 or f == skip2:
+        if f in (skip1, skip2):
             continue
         q, r = M.X[M.corner[_next(h)]], M.X[M.corner[_before(h)]]
         ox, oy, oz = _cross(M.X[M.corner[h]], q, r)

@@ -5,16 +5,16 @@ from numpy.typing import NDArray
 
 from flatten.geometry.triangles import Array, Faces
 
-_BITS = 16
+_BITS = 10  # cells of a thousandth of the cube: a scan's own spacing
 
 
-def curve_keys(P: Array) -> NDArray[np.uint64]:
+def curve_keys(P: Array) -> NDArray[np.uint32]:
     """(n,) place of each point of P (n, 3) on a Hilbert curve through its bounding cube.
 
     Skilling, Programming the Hilbert curve, AIP Conf. Proc. 707, 2004 (axes to transpose).
     """
     if not len(P):
-        return np.zeros(0, dtype=np.uint64)
+        return np.zeros(0, dtype=np.uint32)
     low = P.min(axis=0)
     span = float((P.max(axis=0) - low).max())
     scale = ((1 << _BITS) - 1) / span if span > 0 else 0.0
@@ -36,22 +36,16 @@ def curve_keys(P: Array) -> NDArray[np.uint64]:
     while q > 1:
         t = np.where((x[2] & q) != 0, t ^ np.uint32(q - one), t)
         q >>= one
-    key = np.zeros(len(P), dtype=np.uint64)
+    key = np.zeros(len(P), dtype=np.uint32)
     for k in range(3):
-        key |= _spread((x[k] ^ t).astype(np.uint64)) << np.uint64(2 - k)
+        key |= _spread((x[k] ^ t).astype(np.uint32)) << np.uint32(2 - k)
     return key
 
 
-def _spread(x: NDArray[np.uint64]) -> NDArray[np.uint64]:
-    """The low 16 bits of x, two zero bits between one and the next."""
-    for shift, mask in (
-        (32, 0x1F00000000FFFF),
-        (16, 0x1F0000FF0000FF),
-        (8, 0x100F00F00F00F00F),
-        (4, 0x10C30C30C30C30C3),
-        (2, 0x1249249249249249),
-    ):
-        x = (x | (x << np.uint64(shift))) & np.uint64(mask)
+def _spread(x: NDArray[np.uint32]) -> NDArray[np.uint32]:
+    """The low 10 bits of x, two zero bits between one and the next."""
+    for shift, mask in ((16, 0x30000FF), (8, 0x300F00F), (4, 0x30C30C3), (2, 0x9249249)):
+        x = (x | (x << np.uint32(shift))) & np.uint32(mask)
     return x
 
 

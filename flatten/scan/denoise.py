@@ -33,8 +33,9 @@ def noise_level(V: Array, F: Faces) -> float:
         return 0.0
     P, N = V[used], vertex_normals(V, F)[used]
     centre = rng.choice(len(P), min(_SAMPLES, len(P)), replace=False)
-    distance, near = KDTree(P).query(P[centre], k=min(_NEIGHBOURS, len(P)))
-    rank = np.arange(near.shape[1])
+    count = min(_NEIGHBOURS, len(P))
+    distance, near = (np.asarray(x) for x in KDTree(P).query(P[centre], k=count))
+    rank = np.arange(count)
     n = N[centre]
     take = (distance < PATCH_MM) | (rank < 14)
     take &= np.einsum("ijk,ik->ij", N[near], n) > 0.5

@@ -160,3 +160,11 @@ def _edge_keys(F: Ints, n: int) -> NDArray[np.int64]:
     h = border[flat] & border[after]
     low, high = np.minimum(flat[h], after[h]), np.maximum(flat[h], after[h])
     return np.unique(low.astype(np.int64) * n + high)
+
+
+def tell_holes(holes: list[Border]) -> str:
+    """The holes that are filled, longest first, in one sentence."""
+    sizes = [f"{b.smooth_length:.0f}" for b in holes[:6]]
+    more = f" and {len(holes) - 6} smaller" if len(holes) > 6 else ""
+    many = "s" if len(holes) > 1 else ""
+    return f"{len(holes)} hole{many} filled, round their edges {', '.join(sizes)} mm{more}"

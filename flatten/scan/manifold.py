@@ -162,9 +162,9 @@ def make_manifold(V: Array, F: Ints) -> Manifold:
 
 
 def place(p: Array) -> str:
-    """A point as people write it, in enough digits for its size."""
-    digits = int(np.clip(2 - np.floor(np.log10(max(float(np.abs(p).max()), 1e-9))), 0, 6))
-    return "(" + ", ".join(f"{x + 0.0:.{digits}f}" for x in p) + ")"
+    """A point as people write it, to four digits."""
+    digits = (np.format_float_positional(x, 4, fractional=False, trim="-") for x in p + 0.0)
+    return "(" + ", ".join(digits) + ")"
 
 
 def _pair_faces(V: Array, F: Ints) -> tuple[Ints, NDArray[np.bool_], Ints]:
@@ -177,9 +177,9 @@ def _pair_faces(V: Array, F: Ints) -> tuple[Ints, NDArray[np.bool_], Ints]:
     crowded : (k,) a half edge of every edge with more than two faces
     """
     order, start = groups = group_half_edges(F, len(V))
-    first = start[:-1][groups.count == 2]
+    first = start[:-1][groups.sizes == 2]
     a, b = order[first], order[first + 1]
-    many = np.flatnonzero(groups.count > 2)
+    many = np.flatnonzero(groups.sizes > 2)
     if len(many):
         a2, b2 = _flattest_pairs(V, F, groups, many)
         a, b = np.concatenate([a, a2]), np.concatenate([b, b2])
@@ -191,7 +191,9 @@ def _pair_faces(V: Array, F: Ints) -> tuple[Ints, NDArray[np.bool_], Ints]:
     return across, same, order[start[:-1][many]]
 
 
-def _flattest_pairs(V: Array, F: Ints, groups: EdgeGroups, many: Ints) -> tuple[Ints, Ints]:
+def _flattest_pairs(
+    V: Array, F: Ints, groups: EdgeGroups, many: NDArray[np.integer]
+) -> tuple[Ints, Ints]:
     """Half edges paired at edges of more than two faces, flattest first, same turning preferred."""
     flat = F.ravel()
     after = np.roll(F, -1, axis=1).ravel()
@@ -222,7 +224,7 @@ def _refuse_large_parts(V: Array, F: Ints, crowded: Ints, part: Ints) -> None:
     share /= share.sum()
     groups = group_half_edges(F, len(V))
     edge = np.empty(F.size, dtype=np.int32)
-    edge[groups.order] = np.repeat(np.arange(len(groups.count)), groups.count)
+    edge[groups.order] = np.repeat(np.arange(len(groups.sizes)), groups.sizes)
     for h in crowded.tolist():
         e = edge[h]
         faces = groups.order[groups.start[e] : groups.start[e + 1]] // 3
@@ -292,7 +294,7 @@ def _loop_centres(P: Array, a: Ints, b: Ints) -> Array:
     return centre[label]
 
 
-def face_parts_outward(V: Array, F: Ints, part: Ints) -> tuple[Ints, int, bool]:
+def face_parts_outward(V: Array, F: Ints, part: NDArray[np.integer]) -> tuple[Ints, int, bool]:
     """Turns every part that faces inward.
 
     Returns

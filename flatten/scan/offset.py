@@ -3,8 +3,10 @@
 import numpy as np
 from numpy.typing import NDArray
 
-from flatten.geometry.smoothing import border_mask, fair, ring_mean
+from flatten.geometry.ordering import sort_along_curve
+from flatten.geometry.smoothing import fair, ring_mean
 from flatten.geometry.triangles import Array, Faces, face_cross, vertex_normals
+from flatten.scan.remesh import remesh
 
 # Normals are spread where plies as thick as this would fold along them.
 PLY_MM = 12.0
@@ -32,26 +34,46 @@ def smooth_normals(V: Array, F: Faces) -> Array:
     return N
 
 
-def offset(V: Array, F: Faces, N: Array, distance: float) -> tuple[Array, int]:
-    """V moved by `distance` along N (outward positive); hollows that would fold are bridged.
+def offset(
+    V: Array, F: NDArray[np.int32], N: Array, distance: float, edge_mm: float
+) -> tuple[Array, NDArray[np.int32], Array, int]:
+    """The surface moved by `distance` along its normals N (outward positive).
+
+    Moves of up to an edge keep the mesh as it is. Longer ones go step by step, each along the
+    normals of the surface reached so far, and are meshed evenly again: hollows close up as they
+    would under a layer of that thickness. What a step would fold is bridged.
 
     Returns
     -------
-    X : (n, 3)
-    bridged : how many vertices lie where the surface was bridged by a thin plate's shape
+    V, F, N : the moved surface; bridged : how many vertices were bridged, over all steps
     """
-    X = V + distance * N
-    free = np.zeros(len(V), dtype=bool)
     if distance == 0:
-        return X, 0
+        return V, F, N, 0
+    steps = int(np.ceil(abs(distance) / edge_mm - 1e-9))
+    bridged = 0
+    for _ in range(steps):
+        V, count = _step(V, F, N, distance / steps)
+        bridged += count
+        if steps > 1:
+            even = remesh(V, F, edge_mm, rounds=2)
+            order, F, _ = sort_along_curve(even.V, even.F)
+            V = even.V[order]
+            N = smooth_normals(V, F)
+    return V, F, N, bridged
+
+
+def _step(V: Array, F: Faces, N: Array, distance: float) -> tuple[Array, int]:
+    """One move along N; where it would fold, the move is replaced by one of least bending."""
+    move = distance * N
+    free = np.zeros(len(V), dtype=bool)
     for turn in range(_ROUNDS):
-        bad = _squeezed(V, F, X - V)
+        bad = _squeezed(V, F, move)
         if not bad.any():
             break
         free |= _around(F, len(V), bad, 1 + turn // 2)
-        # The plate is set up on the old surface, whose triangles are sound.
-        X = V + fair(V, F, np.full(len(V), np.inf), free=free, field=X - V)
-    return X, int(np.count_nonzero(free & ~border_mask(F, len(V))))
+        # Set up on the old surface, whose triangles are sound.
+        move = fair(V, F, np.full(len(V), np.inf), free=free, field=move)
+    return V + move, int(np.count_nonzero(free))
 
 
 def _squeezed(V: Array, F: Faces, move: Array) -> NDArray[np.bool_]:

@@ -1,4 +1,4 @@
-"""The rims of a cast: named by where they lie on the wearer, measured, their teeth taken off."""
+"""The rims of a cast: named by where they lie on the wearer, their ragged course smoothed."""
 
 import numpy as np
 
@@ -57,3 +57,11 @@ def name_rims(V: Array, borders: list[Border]) -> tuple[Rim, ...]:
             )
         )
     return tuple(rims)
+
+
+def tell_rims(rims: tuple[Rim, ...]) -> str:
+    """The openings and the lengths of their rims, in one sentence."""
+    if not rims:
+        return "the cast is closed: it has no opening"
+    sizes = ", ".join(f"{rim.name} {rim.smooth_length_mm:.0f} mm" for rim in rims)
+    return f"openings kept, by the length of their rims: {sizes}"

@@ -24,7 +24,7 @@ class Kept:
     notes: tuple[str, ...] = ()
 
 
-def large_parts(V: Array, F: Ints, part: Ints) -> NDArray[np.int64]:
+def large_parts(V: Array, F: Ints, part: NDArray[np.integer]) -> NDArray[np.int64]:
     """Labels of the largest part and of those that are not small beside it, largest first."""
     area = np.bincount(part, face_areas(V, F))
     order = np.argsort(-area, kind="stable")
@@ -55,7 +55,7 @@ def drop_islands(V: Array, F: Ints, part: Ints) -> Kept:
     return Kept(keep=keep, part=left, counts=counts, notes=notes)
 
 
-def refuse_second_shell(V: Array, F: Ints, part: Ints) -> None:
+def refuse_second_shell(V: Array, F: Ints, part: NDArray[np.integer]) -> None:
     """One large part, or a question.
 
     V is in file numbers, so that the boxes named can be used as they are.

@@ -1,10 +1,11 @@
 """Joins points that are the same place, and drops faces that are no surface."""
 
 import numpy as np
+from numba import njit
 from numpy.typing import NDArray
 from scipy.sparse import coo_matrix
 from scipy.sparse.csgraph import connected_components
-from scipy.spatial import cKDTree
+from scipy.spatial import KDTree
 
 from flatten.geometry.halfedges import group_half_edges
 from flatten.geometry.triangles import Array
@@ -67,11 +68,9 @@ def _mixed(rows: NDArray[np.uint64]) -> NDArray[np.uint64]:
 
 def drop_faces(V: Array, F: Ints, counts: dict[str, int]) -> Ints:
     """F without repeated corners, zero areas and duplicates; adds to `counts`."""
-    a, b, c = F[:, 0], F[:, 1], F[:, 2]
-    repeated = (a == b) | (b == c) | (c == a)
-    F = F[~repeated]
-    flat = _without_area(V, F)
-    F = F[~flat]
+    flaw = _flaws(V, F)
+    repeated, flat = flaw == 1, flaw == 2
+    F = F[flaw == 0]
     low, high = F.min(axis=1), F.max(axis=1)
     sides = np.column_stack([low, F.sum(axis=1, dtype=np.int64) - low - high, high])
     order = np.argsort(_mixed(sides.view(np.uint64)), kind="stable")
@@ -87,20 +86,24 @@ def drop_faces(V: Array, F: Ints, counts: dict[str, int]) -> Ints:
     return F[~twice]
 
 
-def _without_area(V: Array, F: Ints) -> NDArray[np.bool_]:
-    """(m,) faces whose height is below FLAT_SHARE of their longest side."""
-    a, b, c = V[F[:, 0]], V[F[:, 1]], V[F[:, 2]]
-    p, q, r = b - a, c - b, a - c
-    pp, qq, rr = (np.einsum("ij,ij->i", x, x) for x in (p, q, r))
-    pr = np.einsum("ij,ij->i", p, r)
-    # The cross product only where Lagrange's identity, which cancels, says that it is small.
-    double2 = pp * rr - pr * pr
-    longest2 = np.maximum(np.maximum(pp, qq), rr)
-    flat = double2 <= 1e-10 * longest2 * longest2
-    i = np.flatnonzero(flat)
-    cross = np.cross(p[i], r[i])
-    flat[i] = np.linalg.norm(cross, axis=1) <= FLAT_SHARE * longest2[i]
-    return flat
+@njit(cache=True)
+def _flaws(V, F):
+    # 1 where a corner is repeated, 2 where the height is below FLAT_SHARE of the longest side.
+    flaw = np.zeros(len(F), np.uint8)
+    for f in range(len(F)):
+        a, b, c = F[f, 0], F[f, 1], F[f, 2]
+        if a == b or b == c or c == a:
+            flaw[f] = 1
+            continue
+        ux, uy, uz = V[b, 0] - V[a, 0], V[b, 1] - V[a, 1], V[b, 2] - V[a, 2]
+        vx, vy, vz = V[c, 0] - V[a, 0], V[c, 1] - V[a, 1], V[c, 2] - V[a, 2]
+        wx, wy, wz = vx - ux, vy - uy, vz - uz
+        longest = max(ux * ux + uy * uy + uz * uz, vx * vx + vy * vy + vz * vz)
+        longest = max(longest, wx * wx + wy * wy + wz * wz)
+        x, y, z = uy * vz - uz * vy, uz * vx - ux * vz, ux * vy - uy * vx
+        if np.sqrt(x * x + y * y + z * z) <= FLAT_SHARE * longest:
+            flaw[f] = 2
+    return flaw
 
 
 def _near_border(V: Array, F: Ints) -> NDArray[np.int64] | None:
@@ -108,7 +111,7 @@ def _near_border(V: Array, F: Ints) -> NDArray[np.int64] | None:
     if not len(F):
         return None
     order, start = groups = group_half_edges(F, len(V))
-    h = order[start[:-1][groups.count == 1]]
+    h = order[start[:-1][groups.sizes == 1]]
     a, b = F.ravel()[h], np.roll(F, -1, axis=1).ravel()[h]
     length = np.linalg.norm(V[a] - V[b], axis=1)
     total = np.bincount(a, length, len(V)) + np.bincount(b, length, len(V))
@@ -117,9 +120,10 @@ def _near_border(V: Array, F: Ints) -> NDArray[np.int64] | None:
     reach = NEAR_SHARE * total[border] / degree[border]
     if not len(border):
         return None
-    distance, other = cKDTree(V[border]).query(
+    distance, other = KDTree(V[border]).query(
         V[border], k=2, distance_upper_bound=float(reach.max())
     )
+    other = np.asarray(other)
     i = np.flatnonzero(np.isfinite(distance[:, 1]))
     j = other[i, 1]
     close = distance[i, 1] <= np.minimum(reach[i], reach[j])
@@ -138,15 +142,15 @@ def keep_used(V: Array, F: NDArray[np.integer]) -> tuple[Array, Ints]:
     return _renumber(V, F, np.arange(len(V)))
 
 
-def _used(F: Ints, n: int) -> NDArray[np.bool_]:
+def _used(F: NDArray[np.integer], n: int) -> NDArray[np.bool_]:
     used = np.zeros(n, dtype=bool)
     used[F.ravel()] = True
     return used
 
 
-def _renumber(V: Array, F: Ints, first: NDArray[np.integer]) -> tuple[Array, Ints]:
+def _renumber(V: Array, F: NDArray[np.integer], first: NDArray[np.integer]) -> tuple[Array, Ints]:
     """Points merged to `first` (n,), those that no face uses left out; F renumbered."""
-    F = first[F]
-    used = _used(F, len(V))
+    merged = first[F]
+    used = _used(merged, len(V))
     place = np.cumsum(used, dtype=np.int32) - 1
-    return V[used], place[F].astype(np.int32)
+    return V[used], place[merged].astype(np.int32)

@@ -1,0 +1,77 @@
+"""What a scan is like, without making the cast: size, openings, holes, girths, faults."""
+
+import numpy as np
+
+from flatten.errors import BadInput
+from flatten.geometry.triangles import vertex_normals
+from flatten.records.cast import Girth
+from flatten.records.inspection import Inspection
+from flatten.records.job import ScanSpec
+from flatten.records.scan import Scan
+from flatten.scan.girth import allowed_difference, level_girth, scale_by_girths
+from flatten.scan.holes import find_borders, tell_holes
+from flatten.scan.mend import mend
+from flatten.scan.rims import name_rims, tell_rims
+from flatten.scan.shell import Shell, girths_in_cast, make_shell
+
+
+def inspect(scan: Scan, spec: ScanSpec) -> Inspection:
+    """Looks a scan over as `prepare` would, up to the point where it is meshed anew.
+
+    Raises
+    ------
+    BadInput : what `prepare` would stop at
+    """
+    mended = mend(scan, spec.keep)
+    shell = make_shell(mended, scan, spec)
+    V, F = shell.V, shell.F
+    borders = find_borders(V, F, 2 * shell.edge_mm)
+    holes = [b for b in borders if b.hole]
+    openings = name_rims(V, [b for b in borders if not b.hole])
+    girths, said = _girths(shell, spec)
+    notes = [*scan.notes, *mended.notes, *shell.notes, *said, tell_rims(openings)]
+    if holes:
+        notes.append(tell_holes(holes))
+    size = np.ptp(V, axis=0)
+    colours = "texture" if scan.has_texture else "vertex" if scan.colors is not None else "none"
+    return Inspection(
+        name=scan.name,
+        faces=len(scan.F),
+        points=len(scan.V),
+        unit=shell.unit,
+        scale=shell.scale,
+        size_mm=(float(size[0]), float(size[1]), float(size[2])),
+        openings=openings,
+        holes_mm=tuple(b.smooth_length for b in holes),
+        slits_mm=tuple(
+            float(np.linalg.norm(np.diff(line, axis=0), axis=1).sum()) for line in shell.slits
+        ),
+        girths=girths,
+        colours=colours,
+        noise_mm=shell.noise_mm,
+        edge_mm=shell.edge_mm,
+        repairs={**mended.repairs, **shell.repairs, **({"holes": len(holes)} if holes else {})},
+        notes=tuple(notes),
+    )
+
+
+def _girths(shell: Shell, spec: ScanSpec) -> tuple[tuple[Girth, ...], tuple[str, ...]]:
+    V, F = shell.V, shell.F
+    if spec.girths:
+        asked = girths_in_cast(spec.girths, shell.to_cast)
+        fitted = scale_by_girths(V, F, vertex_normals(V, F), asked, spec.tape_mm)
+        return fitted.girths, fitted.notes
+    found = []
+    low, high = V[:, 1].min(), V[:, 1].max()
+    for share in (0.25, 0.5, 0.75):
+        level = low + share * (high - low)
+        near = V[np.abs(V[:, 1] - level) <= 0.02 * (high - low)]
+        if not len(near):
+            continue
+        at = near[np.argmax(near[:, 2])]
+        try:
+            girth = level_girth(V, F, at)
+        except BadInput:
+            continue  # no tape goes round there: a sheet, not a tube
+        found.append(Girth(at=at, measured_mm=girth.mm, allowed_mm=allowed_difference(girth.mm)))
+    return tuple(found), ()
