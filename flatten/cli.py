@@ -142,7 +142,7 @@ def do_lines(args: argparse.Namespace, watch: Watch) -> tuple[int, Any]:
     from flatten.io.atomic import write_text
     from flatten.io.formats import read_scan
     from flatten.io.ink_report import ink_data, ink_text
-    from flatten.io.jobs import job_of_lines, write_job
+    from flatten.io.job_text import job_of_lines, write_job
     from flatten.records.job import ScanSpec
     from flatten.scan.prepare import prepare
 

@@ -2,12 +2,14 @@
 
 import json
 import os
-from collections.abc import Iterable, Mapping
+from collections.abc import Iterable, Mapping, Sequence
+from dataclasses import replace
 from pathlib import Path
 from typing import Any
 
 import numpy as np
 
+from flatten.records.bundled import DEFAULT_PLY, MATERIALS, STOCKS
 from flatten.records.job import Job, LineFile, ScanSpec
 from flatten.records.lines import Line
 from flatten.records.material import Limit, Material, Ply, Stock
@@ -34,6 +36,19 @@ def write_job(job: Job, folder: Path | None = None) -> str:
         *(_stock(stock) for stock in job.stocks),
     ]
     return "\n".join(parts)
+
+
+def job_of_lines(scan: Path, spec: ScanSpec, lines: Sequence[Line], path: Path) -> Job:
+    """A job for a scan with these lines, everything else by default, to be written to `path`."""
+    return Job(
+        title=scan.stem,
+        path=path.absolute(),
+        scan=replace(spec, file=scan.absolute()),
+        lines=tuple(lines),
+        plies=(DEFAULT_PLY,),
+        materials=tuple(m for m in MATERIALS if m.name == DEFAULT_PLY.material),
+        stocks=tuple(s for s in STOCKS if s.name == DEFAULT_PLY.stock),
+    )
 
 
 def _scan(scan: ScanSpec, folder: Path | None) -> Iterable[str]:

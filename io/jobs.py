@@ -11,7 +11,7 @@ from flatten.io.entries import Entry, Triple, near
 from flatten.io.job_materials import read_materials, read_stocks
 from flatten.io.sources import read_bytes
 from flatten.io.toml_places import find_places
-from flatten.records.bundled import MATERIALS, STOCKS
+from flatten.records.bundled import DEFAULT_PLY, MATERIALS, STOCKS
 from flatten.records.job import (
     GirthSpec,
     InkRule,
@@ -33,8 +33,6 @@ _COLOUR = re.compile(r"#[0-9a-fA-F]{6}")
 _SIDES = ("left", "right")
 
 _T = TypeVar("_T", Material, Stock)
-
-DEFAULT_PLY = Ply(name="base", material="card", stock="card-sheet")
 
 
 def read_job(path: str | Path) -> Job:

@@ -6,7 +6,7 @@ strain limits are for slow, careful work by hand.
 
 from typing import Literal
 
-from flatten.records.material import Allowance, Limit, Material, Stock, same
+from flatten.records.material import Allowance, Limit, Material, Ply, Stock, same
 
 Family = Literal["foam", "leather", "cloth", "card"]
 
@@ -150,6 +150,9 @@ STOCKS: tuple[Stock, ...] = (
     Stock(name="leather-roll", kind="roll", width_mm=1370.0, gap_mm=3.0, margin_mm=10.0),
     Stock(name="fabric-roll", kind="roll", width_mm=1400.0, gap_mm=3.0, margin_mm=15.0),
 )
+
+# What a job without plies gets: a paper mock-up.
+DEFAULT_PLY = Ply(name="base", material="card", stock="card-sheet")
 
 
 def bundled_material(name: str) -> Material | None:
