@@ -36,10 +36,9 @@ def whole_folder(target: str | Path) -> Iterator[Path]:
         raise _failure(error, target) from None
     try:
         yield aside
-        try:
-            _move(aside, target)
-        except OSError as error:
-            raise _failure(error, target) from None
+        _move(aside, target)
+    except OSError as error:
+        raise _failure(error, target) from None
     finally:
         shutil.rmtree(aside, ignore_errors=True)
 
