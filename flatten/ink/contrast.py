@@ -75,3 +75,14 @@ def background(S: Samples) -> NDArray[np.float64]:
 def contrast(S: Samples, B: NDArray[np.float64]) -> NDArray[np.float64]:
     """(k, 3) how much lighter (+) or darker (-) than the tape each channel is, as a ratio."""
     return np.clip((S.C - B) / np.maximum(B, FLOOR), -1.0, 4.0)
+
+
+def noise_level(S: Samples) -> float:
+    """Deviation of the camera's noise, levels of 255 a channel, from how neighbours differ."""
+    some = np.arange(0, len(S.P), max(len(S.P) // 4000, 1))
+    if len(S.P) < 8:
+        return 1.0
+    around = KDTree(S.P).query(S.P[some], k=7)[1][:, 1:]
+    apart = np.abs(S.C[some] - S.C[around].mean(axis=1))
+    # 1.4826 makes a median a deviation; the mean of six neighbours has noise of its own.
+    return float(max(1.4826 * np.median(apart) / np.sqrt(1.0 + 1.0 / 6.0), 0.5))

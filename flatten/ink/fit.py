@@ -21,7 +21,7 @@ STEP_MM = 1.5
 REACH_MM = 6.5
 ACROSS_WAVE_MM = 14.0  # waves along the stroke shorter than this are the hand's, not the line's
 HEIGHT_WAVE_MM = 40.0
-ROUNDS = 4
+ROUNDS = 5
 
 
 @dataclass(frozen=True, eq=False, kw_only=True)
@@ -138,10 +138,12 @@ def fit_strokes(S: Samples, X: NDArray[np.float64], tracks: list[Track]) -> list
 
     count = len(tracks)
     half = np.full(count, 2.0)
-    soft = max(0.35, 0.3 * S.spacing)
+    sharp = max(0.35, 0.3 * S.spacing)
     contrast = np.zeros((count, 3))
     amplitude = np.ones(len(P))
     for turn in range(ROUNDS):
+        # Wide edges first: they pull a stroke that was followed along one side of its ink.
+        soft = (1.2, 0.8, sharp, sharp, sharp)[turn]
         T = _tangents(P, chain)
         A = np.cross(N, T)
         d, node = KDTree(P).query(PU, distance_upper_bound=REACH_MM + 1.5)
@@ -165,7 +167,7 @@ def fit_strokes(S: Samples, X: NDArray[np.float64], tracks: list[Track]) -> list
         e = contrast / size[:, None]
         q = np.einsum("ij,ij->i", XU, e[k]) / size[k]
         q = np.clip(q, -0.5, 1.4)
-        if turn in (1, 2):
+        if turn in (1, 2, 3):
             half = _best_width(across, q, WU, ok, k, count, soft)
         g = _band(across, half[k], soft)
         # How strong the ink is at each node, over about 9 mm.
@@ -202,7 +204,7 @@ def fit_strokes(S: Samples, X: NDArray[np.float64], tracks: list[Track]) -> list
             hs - stiff * np.einsum("ij,ij->i", bend @ P, N),
         )
         P = P + move[:, None] * A + np.clip(lift, -1.5, 1.5)[:, None] * N
-    return _measured(S, X, P, N, chain, closed, half, soft, use)
+    return _measured(S, X, P, N, chain, closed, half, sharp, use)
 
 
 def _best_width(across, q, W, ok, k, count, soft):

@@ -4,7 +4,7 @@ import numpy as np
 from numpy.typing import NDArray
 from scipy.spatial import KDTree
 
-from flatten.ink.contrast import background, contrast, one_per_cell
+from flatten.ink.contrast import FLOOR, background, contrast, noise_level, one_per_cell
 from flatten.ink.doubles import without_doubles
 from flatten.ink.fit import Stroke, fit_strokes
 from flatten.ink.inks import Sorted, sort_inks
@@ -22,6 +22,8 @@ from flatten.records.scan import Scan
 from flatten.units import choose_unit
 
 SEED_STEP_MM = 1.8
+SEED_SHARE = 0.25  # of the contrast of clear ink
+SEED_NOISE = 4.5  # times what chance does to a strip
 LEAST_STROKE_MM = 6.0
 NO_INK = (
     "no pen lines were found in the scan's colours; draw over them with a broad pen and scan again "
@@ -67,15 +69,30 @@ def _on_the_cast(S: Samples, cast: Cast | None) -> NDArray[np.bool_]:
     return ok & (np.einsum("ij,ij->i", S.N, cast.N[near]) > 0.0)
 
 
-def _strokes(S: Samples, X: NDArray[np.float64], here: NDArray[np.bool_]) -> list[Stroke]:
+def _strokes(
+    S: Samples, B: NDArray[np.float64], X: NDArray[np.float64], here: NDArray[np.bool_]
+) -> list[Stroke]:
+    noise = noise_level(S) / np.maximum(B.mean(axis=1), FLOOR)
+    # Noisy or coarse scans are looked at with longer strips.
+    rough = float(np.median(noise)) * S.spacing
+    half = float(np.clip(60.0 * rough, 7.0, 12.0))
     which = one_per_cell(S.P, SEED_STEP_MM)
     which = which[here[which]]
-    strength, direction, colour = stroke_response(S, X, which)
-    middle, upper = np.percentile(strength, [50, 75])
-    floor = middle + 9.0 * (upper - middle)
-    seeds = np.flatnonzero(strength > floor)
-    seeds = seeds[np.argsort(-strength[seeds], kind="stable")]
-    tracks = follow_strokes(S, X, which[seeds], direction[seeds], colour[seeds], LEAST_STROKE_MM)
+    found = stroke_response(S, X, noise, which, half)
+    high = np.percentile(found.strength, 99.7)
+    clear = float(np.median(found.strength[found.strength >= 0.5 * high]))
+    floor = np.maximum(SEED_SHARE * clear, SEED_NOISE * found.noise)
+    seeds = np.flatnonzero(found.strength > floor)
+    seeds = seeds[np.argsort(-(found.strength / floor)[seeds], kind="stable")]
+    tracks = follow_strokes(
+        S,
+        X,
+        which[seeds],
+        found.direction[seeds],
+        found.colour[seeds],
+        LEAST_STROKE_MM,
+        float(np.median(noise)),
+    )
     return without_doubles(fit_strokes(S, X, tracks))
 
 
@@ -133,8 +150,9 @@ def read_ink(scan: Scan, cast: Cast | None = None, rules: tuple[InkRule, ...] = 
     to_work, notes = _working_frame(scan, cast)
     S = surface_samples(scan, to_work)
     here = _on_the_cast(S, cast)
-    X = contrast(S, background(S))
-    strokes = _strokes(S, X, here)
+    B = background(S)
+    X = contrast(S, B)
+    strokes = _strokes(S, B, X, here)
     found = sort_inks(strokes)
     rims = _rims(scan_rims(scan, to_work), cast)
     back = np.linalg.inv(to_work)

@@ -35,7 +35,7 @@ class Track:
 
 
 @njit(cache=True)
-def _look(x, y, z, dx, dy, dz, nx, ny, nz, colour, S, start, low, shape, cell, found, uvq):
+def _look(x, y, z, dx, dy, dz, nx, ny, nz, colour, purity, S, start, low, shape, cell, found, uvq):
     # pragma: no cover - compiled
     """Gathers the points round a place into (u along, v across, q ink, w area, h height)."""
     P, N, X, W = S
@@ -55,7 +55,7 @@ def _look(x, y, z, dx, dy, dz, nx, ny, nz, colour, S, start, low, shape, cell, f
         found[kept] = j
         uvq[kept, 0] = px * dx + py * dy + pz * dz
         uvq[kept, 1] = px * bx + py * by + pz * bz
-        uvq[kept, 2] = min((a - 0.7 * np.sqrt(max(o2, 0.0))) / size, 1.3)
+        uvq[kept, 2] = min((a - purity * np.sqrt(max(o2, 0.0))) / size, 1.3)
         uvq[kept, 3] = W[j]
         uvq[kept, 4] = px * nx + py * ny + pz * nz
         kept += 1
@@ -109,7 +109,23 @@ def _strip(n, uvq, c, s, shift, back, ahead):  # pragma: no cover - compiled
 
 @njit(cache=True)
 def _follow(
-    path, count, sign, seed, toward, colour, S, start, low, shape, cell, owner, heading, found, uvq
+    path,
+    count,
+    sign,
+    seed,
+    toward,
+    colour,
+    purity,
+    window,
+    S,
+    start,
+    low,
+    shape,
+    cell,
+    owner,
+    heading,
+    found,
+    uvq,
 ):  # pragma: no cover - compiled
     """Walks from path[count - 1] on; returns the new count and whether the loop closed."""
     _P, N, X, _W = S
@@ -123,7 +139,9 @@ def _follow(
     first = count
     while count < path.shape[0]:
         x, y, z = x + STEP_MM * dx, y + STEP_MM * dy, z + STEP_MM * dz
-        n = _look(x, y, z, dx, dy, dz, nx, ny, nz, colour, S, start, low, shape, cell, found, uvq)
+        n = _look(
+            x, y, z, dx, dy, dz, nx, ny, nz, colour, purity, S, start, low, shape, cell, found, uvq
+        )
         best, turn, shift = -9.0, 0.0, 0.0
         for i in range(-TURNS, TURNS + 1):
             angle = np.pi / 180.0 * TURN_DEG * i
@@ -133,8 +151,28 @@ def _follow(
                 value = stand + 0.4 * core - 0.22 * (i / TURNS) ** 2 - 0.06 * (k / SHIFTS) ** 2
                 if value > best:
                     best, turn, shift = value, angle, SHIFT_MM * k
-        core, stand = _strip(n, uvq, np.cos(turn), np.sin(turn), shift, -2.0, 2.5)
+        core, stand = _strip(n, uvq, np.cos(turn), np.sin(turn), shift, -0.9 * window, 1.1 * window)
         inked = core > 0.4 and (stand > 0.2 or dull < 14.0)
+        if inked:
+            # Ink of another pen is not this stroke's.
+            mx = my = mz = total = 0.0
+            for k in range(n):
+                if -window < uvq[k, 0] < 1.2 * window and abs(uvq[k, 1] - shift) < 1.3:
+                    j = found[k]
+                    mx += uvq[k, 3] * X[j, 0]
+                    my += uvq[k, 3] * X[j, 1]
+                    mz += uvq[k, 3] * X[j, 2]
+                    total += uvq[k, 3]
+            if total > 0.0:
+                mx, my, mz = mx / total, my / total, mz / total
+                size = np.sqrt(colour[0] ** 2 + colour[1] ** 2 + colour[2] ** 2)
+                par = (mx * colour[0] + my * colour[1] + mz * colour[2]) / size
+                perp = np.sqrt(max(mx * mx + my * my + mz * mz - par * par, 0.0))
+                inked = perp < 0.65 * par
+                if inked and stand > 0.35:
+                    colour[0] += 0.06 * (mx - colour[0])
+                    colour[1] += 0.06 * (my - colour[1])
+                    colour[2] += 0.06 * (mz - colour[2])
         if core > 0.4:
             dull = 0.0 if stand > 0.2 else dull + STEP_MM
         if inked:
@@ -164,19 +202,6 @@ def _follow(
                 dx, dy, dz = dx - dot * nx, dy - dot * ny, dz - dot * nz
                 size = np.sqrt(dx * dx + dy * dy + dz * dz)
                 dx, dy, dz = dx / size, dy / size, dz / size
-            if stand > 0.35:
-                mx = my = mz = total = 0.0
-                for k in range(n):
-                    if abs(uvq[k, 0]) < 3.0 and abs(uvq[k, 1] - shift) < 1.2:
-                        j = found[k]
-                        mx += uvq[k, 3] * X[j, 0]
-                        my += uvq[k, 3] * X[j, 1]
-                        mz += uvq[k, 3] * X[j, 2]
-                        total += uvq[k, 3]
-                if total > 0.0:
-                    colour[0] += 0.06 * (mx / total - colour[0])
-                    colour[1] += 0.06 * (my / total - colour[1])
-                    colour[2] += 0.06 * (mz / total - colour[2])
         path[count, 0], path[count, 1], path[count, 2] = x, y, z
         count += 1
         if inked:
@@ -231,7 +256,7 @@ def _follow(
 
 @njit(cache=True)
 def _track_all(
-    seeds, directions, colours, P, N, X, W, start, low, shape, cell, least
+    seeds, directions, colours, purity, window, P, N, X, W, start, low, shape, cell, least
 ):  # pragma: no cover - compiled
     owner = np.full(P.shape[0], -1, dtype=np.int64)
     heading = np.zeros((P.shape[0], 3))
@@ -250,16 +275,16 @@ def _track_all(
         path[0] = P[i]
         ink = colours[k].copy()
         count, closed = _follow(
-            path, 1, 1.0, i, directions[k], ink, S, start, low, shape, cell, owner, heading,
-            found, uvq,
+            path, 1, 1.0, i, directions[k], ink, purity, window, S, start, low, shape, cell,
+            owner, heading, found, uvq,
         )  # fmt: skip
         if not closed:
             for m in range(count // 2):
                 for d in range(3):
                     path[m, d], path[count - 1 - m, d] = path[count - 1 - m, d], path[m, d]
             count, closed = _follow(
-                path, count, -1.0, i, directions[k], ink, S, start, low, shape, cell, owner,
-                heading, found, uvq,
+                path, count, -1.0, i, directions[k], ink, purity, window, S, start, low, shape,
+                cell, owner, heading, found, uvq,
             )  # fmt: skip
         if (count - 1) * STEP_MM < least:
             owner[i] = tracks if owner[i] < 0 else owner[i]
@@ -293,16 +318,34 @@ def follow_strokes(
     directions: NDArray[np.float64],
     colours: NDArray[np.float64],
     least_mm: float,
+    noise: float,
 ) -> list[Track]:
     """Strokes at least `least_mm` long, followed from the seeds in the order given.
 
     seeds : (c,) indices of samples; directions (c, 3), colours (c, 3) as the filter found them
+    noise : usual deviation of a sample's contrast per channel
     """
     g = S.grid
+    # Colour off the stroke's own counts against a sample, unless noise alone makes it so.
+    purity = 0.7 * max(0.0, 1.0 - noise / 0.12)
+    # About five samples of the strip's core decide whether the stroke goes on.
+    window = float(np.clip(1.1 * S.spacing**2 * (1.0 + 4.0 * noise), 2.2, 6.0))
     out, ends, loops = _track_all(
-        np.ascontiguousarray(seeds, dtype=np.int64), np.ascontiguousarray(directions),
-        np.ascontiguousarray(colours), S.P, S.N, X, S.W, g.start, g.low, g.shape, g.cell, least_mm,
-    )  # fmt: skip
+        np.ascontiguousarray(seeds, dtype=np.int64),
+        np.ascontiguousarray(directions),
+        np.ascontiguousarray(colours),
+        purity,
+        window,
+        S.P,
+        S.N,
+        X,
+        S.W,
+        g.start,
+        g.low,
+        g.shape,
+        g.cell,
+        least_mm,
+    )
     begin = np.concatenate([[0], ends[:-1]]) if len(ends) else ends
     return [
         Track(points=out[a:b].copy(), closed=bool(c))
