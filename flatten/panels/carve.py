@@ -238,7 +238,6 @@ def _improve(
     band.N[:first_new] = cast.N
     under = ground(cast.V, cast.F.astype(np.int64), cast.N)
     place_vertices(mesh, band, under, first_new)
-    _set_sizes(mesh, cast, band)
     points, places, offsets, faces = [], [], [0], []
     for k, arc in enumerate(arcs):
         band.tag[arc.vertices[1:-1]] = k
@@ -265,6 +264,7 @@ def _improve(
             seeds[arc.vertices] = True
     _seed_chords(mesh, band, seeds)
     band.active[:] = _grow(mesh.F, int(mesh.used[1]), seeds, BAND_RINGS)
+    _set_sizes(mesh, cast, band)
     rings = np.empty((2, 4096), dtype=np.int64)
     improve(mesh, band, under, curves, rings[0], rings[1])
     kept: list[Arc] = []
@@ -279,16 +279,21 @@ def _improve(
 
 
 def _set_sizes(mesh: EditMesh, cast: Cast, band: Band) -> None:
-    """Wanted edge length at every vertex: the mean of the cast's edges nearby."""
-    V, F, n = cast.V, cast.F, len(cast.V)
+    """Wanted edge length at every active vertex: the mean of the cast's edges nearby."""
+    V, n = cast.V, len(cast.V)
+    near = band.active[:n].copy()
+    near[cast.F[mesh.home[n : mesh.used[0]]]] = True
+    faces = np.flatnonzero(near[cast.F].any(axis=1))
+    F = cast.F[faces]
     length = np.linalg.norm(V[F] - V[np.roll(F, -1, axis=1)], axis=2).mean(axis=1)
     count = np.bincount(F.ravel(), minlength=n)
     for _ in range(2):
         total = np.bincount(F.ravel(), np.repeat(length, 3), minlength=n)
         band.size[:n] = total / np.maximum(count, 1)
         length = band.size[F].mean(axis=1)
-    new = slice(n, int(mesh.used[0]))
-    band.size[new] = length[mesh.home[new]]
+    of_face = np.zeros(len(cast.F))
+    of_face[faces] = length
+    band.size[n : mesh.used[0]] = of_face[mesh.home[n : mesh.used[0]]]
 
 
 def _seed_chords(mesh: EditMesh, band: Band, seeds: NDArray[np.bool_]) -> None:

@@ -73,11 +73,14 @@ class Shape:
         return f"{kind} and {'a handle' if self.handles == 1 else f'{self.handles} handles'}"
 
 
-def shape_of(F: NDArray[np.integer], borders: int) -> Shape:
-    """Shape of a connected manifold piece F (m, 3) with so many border loops."""
-    edges, _, _ = unique_edges(F)
-    euler = len(np.unique(F)) - len(edges) + len(F)
-    return Shape(borders=borders, handles=(2 - borders - euler) // 2)
+def shape_of(vertices: int, faces: int, openings: Sequence[int]) -> Shape:
+    """Shape of a connected manifold piece by its counts; `openings` has each border's edges.
+
+    Every face has three edges and every edge but those at a border has two faces.
+    """
+    edges = (3 * faces + sum(openings)) // 2
+    euler = vertices - edges + faces
+    return Shape(borders=len(openings), handles=(2 - len(openings) - euler) // 2)
 
 
 def require_disk(
@@ -96,7 +99,7 @@ def require_disk(
     ------
     BadInput : the piece is not a disk; says what it is and proposes the shortest seam
     """
-    shape = shape_of(F, len(openings))
+    shape = shape_of(len(V), len(F), [len(o.vertices) for o in openings])
     if shape.is_disk:
         return
     path, ends = shortest_cut(V, F, openings)

@@ -50,7 +50,7 @@ class Whereabouts:
 
 
 def whereabouts(V: NDArray[np.float64], faces: Sequence[NDArray[np.integer]]) -> Whereabouts:
-    """Places of the panels with faces (m_i, 3) each, on the body they make together."""
+    """Places of the panels with faces (m_i, 3) each; together they use every vertex of V (n, 3)."""
     areas, middles, normals = [], [], []
     for F in faces:
         n = face_cross(V, F)
@@ -60,14 +60,13 @@ def whereabouts(V: NDArray[np.float64], faces: Sequence[NDArray[np.integer]]) ->
         middles.append((V[F].mean(axis=1) * area[:, None]).sum(axis=0) / total)
         normals.append(n.sum(axis=0) / total)
     middle = np.array(middles)
-    P = V[np.unique(np.concatenate(faces))]
     return Whereabouts(
         middle=middle,
         normal=np.array(normals),
         low=np.array([V[F.ravel(), 1].min() for F in faces]),
         high=np.array([V[F.ravel(), 1].max() for F in faces]),
         centre=np.average(middle, axis=0, weights=areas),
-        half=np.maximum(np.ptp(P, axis=0) / 2, 1e-9),
+        half=np.maximum(np.ptp(V, axis=0) / 2, 1e-9),
     )
 
 
