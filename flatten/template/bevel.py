@@ -15,7 +15,7 @@ from flatten.template.piece import Edge, EdgeText, Piece
 Array = NDArray[np.float64]
 
 REACH_MM = 4.0  # spread of the weights with which normals beside a seam are averaged
-LEAST_DEG = 2.5  # a half-angle that never exceeds this is cut square
+LEAST_DEG = 4.0  # a half-angle that never exceeds this is cut square
 STEEPEST_DEG = 60.0
 STEP_DEG = 5.0
 REPEAT_MM = 80.0  # a long stretch of one angle says so again
@@ -94,7 +94,7 @@ def _print_steps(piece: Piece, index: int, edge: Edge, angle_deg: Array) -> None
     length = edge.length
     at = np.linspace(0.0, length, max(int(length / 4.0), 2) + 1)
     value = np.interp(at / max(length, 1e-300), edge.vertex_at, angle_deg)
-    step = np.round(value / STEP_DEG) * STEP_DEG
+    step = np.round(value / STEP_DEG) * STEP_DEG + 0.0  # no minus zero
     # Stretches of one rounded angle; short ones join the stretch before.
     starts = [0]
     for i in range(1, len(at)):
@@ -113,7 +113,7 @@ def _print_steps(piece: Piece, index: int, edge: Edge, angle_deg: Array) -> None
             words = ("bevel changes side",)
             piece.words.append(EdgeText(edge=index, wordings=words, at=start, needed=False))
         side = float(np.sign(turn)) or side
-        count = max(1, int(np.ceil((end - start) / REPEAT_MM)))
+        count = max(1, int(np.ceil((end - start) / REPEAT_MM))) if turn else 1
         for middle in start + (end - start) * (np.arange(count) + 0.5) / count:
             edge.bevels.append((float(middle), turn))
             words = bevel_words(turn)

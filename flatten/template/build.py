@@ -266,5 +266,5 @@ def wearers_side(panel: Panel, panel_set: PanelSet) -> str:
 
 def _place(side: str, quantity: int) -> str:
     if quantity == 2:
-        return "wearer's left as drawn, right mirrored"
-    return f"wearer's {side}" if side else "across the wearer's middle"
+        return "toward the wearer's left as drawn, right mirrored"
+    return f"toward the wearer's {side}" if side else "across the middle"

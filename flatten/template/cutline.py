@@ -145,7 +145,7 @@ def _fold_back(piece: Piece, edge: Edge, after: Edge, *, hem_first: bool) -> Non
     along, rise = along / np.linalg.norm(along), rise / np.linalg.norm(rise)
     down = outward(-along if hem_first else along)  # off the piece, square to the hem
     height = -float(rise @ down)
-    if height < 0.5 or float(along @ rise) < -0.94:  # under 30 or over 160 degrees, or hollow
+    if height < 0.7:  # sharper than 45 degrees, blunter than 135, or hollow
         return
     width = hem.allowance_mm
     lean = float(rise @ along) / height  # how far the neighbour leans over the piece, per mm up

@@ -15,7 +15,8 @@ Array = NDArray[np.float64]
 
 WINDOW_MM = 8.0  # the bend of a rim is measured over this much to either side
 LEAST_GAIN = 0.06  # a turned width that must stretch or gather less than this needs no relief
-CLIP_MM = 12.0  # between slits or notches
+CLOSE_MM, WIDE_MM = 12.0, 45.0  # least and greatest distance between slits or notches
+RELIEF_MM = 3.0  # what one of them opens or takes out, as far as those distances allow
 
 
 def relieve_turns(piece: Piece, ply: Ply, material: Material, spec: TemplateSpec) -> None:
@@ -37,27 +38,27 @@ def relieve_turns(piece: Piece, ply: Ply, material: Material, spec: TemplateSpec
 def _relief(piece: Piece, edge: Edge, keep: float) -> None:
     """Cuts from the cut line toward the net line wherever the turned width must change length."""
     length, width = edge.length, edge.allowance_mm
-    if length < 2.0 * CLIP_MM:
-        return
-    for at in np.arange(CLIP_MM, length - CLIP_MM / 2.0, CLIP_MM):
+    at = CLOSE_MM
+    while at < length - CLOSE_MM / 2.0:
         t = along(edge.points, np.array([at - WINDOW_MM, at + WINDOW_MM]))[1]
         turn = float(np.arctan2(t[0, 0] * t[1, 1] - t[0, 1] * t[1, 0], t[0] @ t[1]))
         reach = min(at + WINDOW_MM, length) - max(at - WINDOW_MM, 0.0)
         gain = width * turn / reach  # positive: the cut edge is longer than where it will lie
         if abs(gain) < LEAST_GAIN:
+            at += 0.5 * WINDOW_MM
             continue
+        step = min(max(RELIEF_MM / abs(gain), CLOSE_MM), WIDE_MM)
         foot, tip = (beside(edge.points, at, off)[0] for off in (keep, width))
         ray = LineString([foot, tip + (tip - foot) * 0.01]).intersection(piece.cut)
-        if ray.geom_type != "LineString" or ray.length < 0.8 * (width - keep):
-            continue
-        if gain < 0.0:
-            piece.ink.append(Polyline(layer="NOTCH", points=np.array([tip, foot])))
-            continue
-        side = outward((tip - foot)[None] / np.linalg.norm(tip - foot))[0]
-        half = min(0.5 * gain * CLIP_MM, 0.35 * CLIP_MM)
-        points = np.array([tip - side * half, foot, tip + side * half])
-        if piece.cut.buffer(0.3).covers(LineString(points)):
-            piece.ink.append(Polyline(layer="NOTCH", points=points))
+        if ray.geom_type == "LineString" and ray.length >= 0.8 * (width - keep):
+            points = np.array([tip, foot])
+            if gain > 0.0:
+                side = outward((tip - foot)[None] / np.linalg.norm(tip - foot))[0]
+                half = min(0.5 * gain * step, 0.35 * CLOSE_MM)
+                points = np.array([tip - side * half, foot, tip + side * half])
+            if piece.cut.buffer(0.3).covers(LineString(points)):
+                piece.ink.append(Polyline(layer="NOTCH", points=points))
+        at += step
 
 
 def _skive(piece: Piece, index: int, edge: Edge, beneath: float) -> None:
