@@ -10,8 +10,8 @@ import numpy as np
 from reportlab.pdfgen.canvas import Canvas
 
 from flatten.errors import CannotWrite
-from flatten.geometry.placing import bounds, sheet_ink, stroked
-from flatten.io.pdf_ink import POINTS_PER_MM, STYLES, Pen, Style
+from flatten.geometry.placing import sheet_ink, stroked
+from flatten.io.pdf_ink import POINTS_PER_MM, STYLES, InkShelf, Pen, Style
 from flatten.records.drawing import LAYERS, Circle, Drawing, Layer, Polyline
 from flatten.records.pages import Tile, Tiling
 
@@ -49,20 +49,20 @@ def write_pdf(tilings: Sequence[Tiling], path: str | Path, title: str = "") -> N
         raise CannotWrite(f"{path}: {error.strerror or error}") from None
 
 
-def _parts(drawing: Drawing) -> dict[Layer, list[Polyline | Circle]]:
+def _parts(drawing: Drawing) -> dict[Layer, InkShelf]:
     """Everything shown, in sheet coordinates, by layer; lettering as strokes."""
     parts: dict[Layer, list[Polyline | Circle]] = {layer: [] for layer in _SHOWN}
     for _, ink in sheet_ink(drawing):
         if ink.layer in parts:
             parts[ink.layer] += stroked(ink)
-    return parts
+    return {layer: InkShelf(inks) for layer, inks in parts.items()}
 
 
 def _page(
     canvas: Canvas,
     tiling: Tiling,
     tile: Tile,
-    parts: dict[Layer, list[Polyline | Circle]],
+    parts: dict[Layer, InkShelf],
     place: str,
 ) -> None:
     width, height = tiling.page_mm
@@ -70,10 +70,9 @@ def _page(
     canvas.setPageSize((width * POINTS_PER_MM, height * POINTS_PER_MM))
     shift = (margin - tile.low[0], margin - tile.low[1])
     pen = Pen(canvas, shift, window=(*tile.low, *tile.high))
-    for layer, inks in parts.items():
+    for layer, shelf in parts.items():
         pen.style(STYLES[layer])
-        for ink in inks:
-            pen.draw(ink)
+        pen.draw(*shelf.within(tile.low, tile.high))
     _joins(canvas, tiling, tile, pen)
     _words(
         canvas, margin, height - margin + 2.5, f"{tile.name}   {tiling.drawing.title}   {place}", 9
@@ -124,7 +123,7 @@ def _joins(canvas: Canvas, tiling: Tiling, tile: Tile, pen: Pen) -> None:
 def _overview(
     canvas: Canvas,
     tiling: Tiling,
-    parts: dict[Layer, list[Polyline | Circle]],
+    parts: dict[Layer, InkShelf],
     sheet: str,
 ) -> None:
     """The map of the pages, the check squares and bars, and what the lines mean."""
@@ -215,7 +214,7 @@ def _legend(canvas: Canvas, x: float, y: float) -> None:
 def _map(
     canvas: Canvas,
     tiling: Tiling,
-    parts: dict[Layer, list[Polyline | Circle]],
+    parts: dict[Layer, InkShelf],
     room: tuple[float, float, float, float],
 ) -> None:
     """The drawing made small, with the grid of pages and their names over it."""
@@ -227,8 +226,7 @@ def _map(
     shift = np.array([room[0], room[1]]) - low * scale
     pen = Pen(canvas, (float(shift[0]), float(shift[1])), scale)
     pen.style(Style(width=0.2))
-    for ink in parts["CUT"]:
-        pen.draw(ink)
+    pen.draw(*parts["CUT"].inks)
     half = tiling.overlap_mm / 2
     for tile in tiling.tiles:
         x0 = tile.low[0] + half * (tile.column > 0)
@@ -249,56 +247,3 @@ def _words(canvas: Canvas, x: float, y: float, text: str, size: float) -> None:
     canvas.setFillColorRGB(0, 0, 0)
     canvas.setFont(_FONT, size)
     canvas.drawString(x * POINTS_PER_MM, y * POINTS_PER_MM, plain)
-
-
-_NIGHT = (0.0, 0.0, 0.0)
-_GRID_MM = 100.0
-_EDGE_MM = 50.0
-# A PDF page may be 14,400 units of 1/72 inch (ISO 32000, annex C).
-_LONGEST_MM = 5080.0
-
-
-def write_projector(drawing: Drawing, path: str | Path) -> None:
-    """Writes one page for a projector over the table: thick light lines on black, a 100 mm grid.
-
-    The page is as large as the templates and their stock need, true size, 5,080 mm at most.
-
-    Raises
-    ------
-    CannotWrite : the file cannot be written
-    """
-    inks = [ink for _, ink in sheet_ink(drawing)]
-    low_x, low_y, high_x, high_y = (
-        bounds(inks) if inks else (0.0, 0.0, drawing.width_mm, drawing.height_mm)
-    )
-    low = (low_x - _EDGE_MM, low_y - _EDGE_MM)
-    size = (
-        min(high_x - low_x + 2 * _EDGE_MM, _LONGEST_MM),
-        min(high_y - low_y + 2 * _EDGE_MM, _LONGEST_MM),
-    )
-    canvas = Canvas(
-        str(path), pagesize=(size[0] * POINTS_PER_MM, size[1] * POINTS_PER_MM), invariant=1
-    )
-    canvas.setTitle(drawing.title)
-    canvas.setViewerPreference("PrintScaling", "None")
-    canvas.setFillColorRGB(*_NIGHT)
-    canvas.rect(0, 0, size[0] * POINTS_PER_MM, size[1] * POINTS_PER_MM, stroke=0, fill=1)
-    pen = Pen(canvas, (-low[0], -low[1]), window=(*low, low[0] + size[0], low[1] + size[1]))
-    pen.style(Style(width=0.6, colour=(0.25, 0.25, 0.25)))
-    for axis in range(2):
-        first = int(np.ceil(low[axis] / _GRID_MM))
-        last = int(np.floor((low[axis] + size[axis]) / _GRID_MM))
-        for i in range(first, last + 1):
-            ends = np.array([low, (low[0] + size[0], low[1] + size[1])], dtype=np.float64)
-            ends[:, axis] = i * _GRID_MM
-            pen.draw(Polyline(layer="TEST", points=ends))
-    for ink in inks:
-        style = STYLES[ink.layer]
-        light = (1.0, 1.0, 0.4) if ink.layer == "CUT" else (0.7, 1.0, 1.0)
-        pen.style(Style(width=4.0 * style.width, dashes=style.dashes, colour=light))
-        for part in stroked(ink):
-            pen.draw(part)
-    try:
-        canvas.save()
-    except OSError as error:
-        raise CannotWrite(f"{path}: {error.strerror or error}") from None

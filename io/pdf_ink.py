@@ -6,10 +6,15 @@ from dataclasses import dataclass
 import numpy as np
 import shapely
 from numpy.typing import NDArray
+from reportlab import rl_config
 from reportlab.pdfgen.canvas import Canvas
+from reportlab.pdfgen.pathobject import PDFPathObject
 from shapely.geometry import LineString, box
 
 from flatten.records.drawing import Circle, Layer, Polyline
+
+# Streams as plain bytes: smaller files, written faster, than as letters.
+rl_config.useA85 = 0
 
 # ISO 32000, 8.3.2.3: the default unit of user space is 1/72 inch.
 POINTS_PER_MM = 72.0 / 25.4
@@ -73,19 +78,22 @@ class Pen:
         canvas.setDash([d * POINTS_PER_MM for d in style.dashes] or [])
         canvas.setStrokeColorRGB(*style.colour)
 
-    def draw(self, ink: Polyline | Circle) -> None:
-        """A line, cut off at the window, or a circle that touches it."""
-        if isinstance(ink, Circle):
-            self._circle(ink)
-        else:
-            for run, closed in self._visible(ink.points, ink.closed):
-                self._polyline(run, closed)
+    def draw(self, *inks: Polyline | Circle) -> None:
+        """Lines and circles in the style set last, cut off at the window, as one path."""
+        path = self.canvas.beginPath()
+        for ink in inks:
+            if isinstance(ink, Circle):
+                self._circle(path, ink)
+            else:
+                for run, closed in self._visible(ink.points, ink.closed):
+                    self._polyline(path, run, closed)
+        self.canvas.drawPath(path)
 
     def at(self, points: Array) -> Array:
         """Drawing mm -> points on the page."""
         return (points * self.scale + self.shift) * POINTS_PER_MM
 
-    def _circle(self, ink: Circle) -> None:
+    def _circle(self, path: PDFPathObject, ink: Circle) -> None:
         x, y = ink.centre
         if self.window is not None:
             low_x, low_y, high_x, high_y = self.window
@@ -97,10 +105,10 @@ class Pen:
                 angle = np.linspace(0.0, 2 * np.pi, 65)[:-1]
                 ring = np.column_stack([np.cos(angle), np.sin(angle)]) * r + ink.centre
                 for run, closed in self._visible(ring, True):
-                    self._polyline(run, closed)
+                    self._polyline(path, run, closed)
                 return
         px, py = self.at(np.array([x, y]))
-        self.canvas.circle(px, py, ink.radius * self.scale * POINTS_PER_MM)
+        path.circle(px, py, ink.radius * self.scale * POINTS_PER_MM)
 
     def _visible(self, points: Array, closed: bool) -> Sequence[tuple[Array, bool]]:
         """The runs of a line inside the window."""
@@ -123,12 +131,33 @@ class Pen:
             if isinstance(part, LineString) and not part.is_empty
         ]
 
-    def _polyline(self, points: Array, closed: bool) -> None:
-        path = self.canvas.beginPath()
+    def _polyline(self, path: PDFPathObject, points: Array, closed: bool) -> None:
         (x, y), *rest = self.at(points).tolist()
         path.moveTo(x, y)
         for x, y in rest:
             path.lineTo(x, y)
         if closed:
             path.close()
-        self.canvas.drawPath(path)
+
+
+class InkShelf:
+    """Ink of one layer with its extents at hand, so that a page asks only for its own."""
+
+    def __init__(self, inks: Sequence[Polyline | Circle]) -> None:
+        self.inks = list(inks)
+        boxes = [_extent(ink) for ink in self.inks]
+        self._boxes = np.array(boxes, dtype=np.float64).reshape(-1, 4)
+
+    def within(
+        self, low: tuple[float, float], high: tuple[float, float]
+    ) -> list[Polyline | Circle]:
+        """What reaches into the rectangle."""
+        touches = (self._boxes[:, :2] <= high).all(axis=1) & (self._boxes[:, 2:] >= low).all(axis=1)
+        return [self.inks[i] for i in np.flatnonzero(touches)]
+
+
+def _extent(ink: Polyline | Circle) -> list[float]:
+    if isinstance(ink, Circle):
+        (x, y), r = ink.centre, ink.radius
+        return [x - r, y - r, x + r, y + r]
+    return [*ink.points.min(axis=0), *ink.points.max(axis=0)]
