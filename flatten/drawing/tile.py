@@ -110,13 +110,13 @@ def _tiles(
             x = left + column * (printed[0] - overlap)
             y = top - row * (printed[1] - overlap) - printed[1]
             # Half of each overlap belongs to the neighbour; a hair less, so that touching is not
-            # lying on it.
-            half = overlap / 2
+            # lying on it, and a hair more where there is no neighbour.
+            mine = overlap / 2 + 1e-6
             own = box(
-                x + (half if column else 0.0) + 1e-6,
-                y + (half if row < rows - 1 else 0.0) + 1e-6,
-                x + printed[0] - (half if column < columns - 1 else 0.0) - 1e-6,
-                y + printed[1] - (half if row else 0.0) - 1e-6,
+                x + (mine if column else -1e-6),
+                y + (mine if row < rows - 1 else -1e-6),
+                x + printed[0] - (mine if column < columns - 1 else -1e-6),
+                y + printed[1] - (mine if row else -1e-6),
             )
             if len(tree.query(own, predicate="intersects")):
                 tiles.append(

@@ -88,7 +88,7 @@ def spell(text: str) -> str:
     font = _font()
     out: list[str] = []
     for character in text:
-        known = character in font
+        known = character in font or character in _SPELT
         for plain in character if known else unicodedata.normalize("NFKD", character):
             for letter in _SPELT.get(plain, plain):
                 if letter in font or letter in _ACCENTS:
