@@ -30,8 +30,8 @@ def find_openings(V: Array, F: Faces) -> list[Opening]:
     """The openings of a cast, longest first; small holes are left out."""
     border = trace_borders(V, F, SMALLEST_MM)
     found = []
-    for loop in range(len(border.length)):
-        P = border.place[border.members(loop)]
+    for loop in border.loops:
+        P = border.place[loop.first : loop.first + loop.count]
         step = np.linalg.norm(np.roll(P, -1, axis=0) - P, axis=1)
         centre = np.average(P, axis=0, weights=step + np.roll(step, 1))
         # The border runs with the surface on its left, so its area vector points out of the body.

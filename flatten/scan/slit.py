@@ -52,7 +52,7 @@ def close_slit(V: Array, F: Faces, mode: Literal["close", "keep"] = "close") -> 
     if not slits:
         return SlitResult(V=V, F=F)
     first = slits
-    notes = [_told(V, slit, mode) for slit in slits]
+    notes = [_told(slit, mode) for slit in slits]
     lapped = [s for s in slits if float(np.quantile(s.gap, 0.25)) < -LAP_MM]
     trimmed = 0
     if lapped:
@@ -87,7 +87,7 @@ def _without_crumbs(V: Array, F: NDArray[np.int32]) -> tuple[Array, NDArray[np.i
     return V[used], F2.astype(np.int32)
 
 
-def _told(V: Array, slit: SlitSides, mode: str) -> str:
+def _told(slit: SlitSides, mode: str) -> str:
     middle, most = float(np.median(slit.gap)), slit.gap[int(np.abs(slit.gap).argmax())]
     step = float(np.quantile(np.abs(slit.step), 0.75))
     ends = ["a rim" if mouth else "a point inside" for mouth in slit.mouths]
@@ -103,6 +103,6 @@ def _told(V: Array, slit: SlitSides, mode: str) -> str:
         how += f", one side {step:.0f} mm higher"
     was = "closed" if mode == "close" else "kept as an opening seam"
     return (
-        f"a slit of {slit.length_mm:.0f} mm from {ends[0]} near {place(V[slit.a[0]])} to {ends[1]} near "
-        f"{place(V[slit.a[-1]])} {how}: {was}{more}; tape girths in the job set the size right"
+        f"a slit of {slit.length_mm:.0f} mm from {ends[0]} near {place(slit.a.place[0])} to {ends[1]} near "
+        f"{place(slit.a.place[-1])} {how}: {was}{more}; tape girths in the job set the size right"
     )

@@ -6,7 +6,8 @@ import numpy as np
 from numpy.typing import NDArray
 
 from flatten.geometry.topology import unique_edges
-from flatten.geometry.triangles import Array, Faces, vertex_normals
+from flatten.geometry.triangles import Array, Faces
+from flatten.scan.borders import steady_normals
 from flatten.scan.slit_sides import SlitSides
 from flatten.scan.spread import spread
 
@@ -16,23 +17,19 @@ FADE_MM = 40.0  # a step is faded out over this distance from the slit, as a sti
 SEEN_STEP_MM = 0.5
 
 
-def zip_sides(P: Array, Q: Array) -> list[tuple[int, int]]:
-    """Rungs (i, j) between two polylines that run alike, from (0, 0) to both ends.
+def zip_sides(s: Array, t: Array) -> list[tuple[int, int]]:
+    """Rungs (i, j) from (0, 0) to both ends of two chains whose points lie at shares s and t.
 
-    Each rung moves on by one point on one side, to the nearer of the two next diagonals.
+    Each rung moves on by one point, on the side whose next point comes first.
     """
     i = j = 0
     rungs = [(0, 0)]
-    m, n = len(P) - 1, len(Q) - 1
+    m, n = len(s) - 1, len(t) - 1
     while i < m or j < n:
-        if i == m:
-            j += 1
-        elif j == n:
+        if j == n or (i < m and s[i + 1] <= t[j + 1]):
             i += 1
         else:
-            by_i = float(np.sum((P[i + 1] - Q[j]) ** 2))
-            by_j = float(np.sum((P[i] - Q[j + 1]) ** 2))
-            i, j = (i + 1, j) if by_i <= by_j else (i, j + 1)
+            j += 1
         rungs.append((i, j))
     return rungs
 
@@ -44,12 +41,10 @@ def bridge(
 
     Side a runs along its border with the surface on its left, side b against its border's run.
     """
-    a, b = slit.a, slit.b
+    a, b = slit.a.vertices, slit.b.vertices
     P, Q = V[a], V[b]
-    rungs = zip_sides(P, Q)
+    rungs = zip_sides(slit.a.share, slit.b.share)
     edge = float(np.median(np.linalg.norm(np.diff(P, axis=0), axis=1)))
-    N = vertex_normals(V, F[np.isin(F, np.concatenate([a, b])).any(axis=1)])
-    out_a, out_b = _leaving(P, N[a], 1.0), _leaving(Q, N[b], -1.0)
     inner = _inner_edges(F, np.concatenate([a, b]))
     points: list[Array] = []
     ladder: list[Ints] = []
@@ -63,12 +58,12 @@ def bridge(
             count = max(count, 1)  # the mesh has that edge already, beside a tip
         t = (np.arange(count) + 1.0) / (count + 1)
         first = len(V) + len(points)
-        points += list(_hermite(P[i], far * out_a[i], Q[j], -far * out_b[j], t))
+        points += list(_hermite(P[i], far * slit.a.out[i], Q[j], -far * slit.b.out[j], t))
         ladder.append(np.concatenate([a[i : i + 1], np.arange(first, first + count), b[j : j + 1]]))
     W = np.vstack([V, *points]) if points else V
     faces: list[tuple[int, int, int]] = []
     for low, high in pairwise(ladder):
-        faces += _between_rungs(W, low, high)
+        faces += _between_rungs(low, high)
     middle = np.array([_middle(W[rung]) for rung in ladder])
     return W, np.concatenate([F, np.array(faces, dtype=np.int32).reshape(-1, 3)]), _spaced(middle)
 
@@ -82,15 +77,23 @@ def _inner_edges(F: Faces, among: Ints) -> set[tuple[int, int]]:
     return set(map(tuple, edges[count == 2].tolist()))
 
 
-def _between_rungs(W: Array, low: Ints, high: Ints) -> list[tuple[int, int, int]]:
-    """Triangles between two neighbouring rungs, which may share either end."""
-    faces = []
-    steps = zip_sides(W[low], W[high])
-    for (i, j), (k, m) in pairwise(steps):
-        face = (int(low[i]), int(low[k]) if k > i else int(high[m]), int(high[j]))
-        if len(set(face)) == 3:
-            faces.append(face)
-    return faces
+def _between_rungs(low: Ints, high: Ints) -> list[tuple[int, int, int]]:
+    """Triangles between two neighbouring rungs, which may share an end.
+
+    From a shared end one triangle leads to both next points: no rung is skipped through it.
+    """
+    head, tail = [], []
+    if len(low) > 1 and len(high) > 1:
+        if low[0] == high[0]:
+            head = [(low[0], low[1], high[1])]
+            low, high = low[1:], high[1:]
+        if low[-1] == high[-1] and len(low) > 1 and len(high) > 1:
+            tail = [(low[-2], low[-1], high[-2])]
+            low, high = low[:-1], high[:-1]
+    steps = zip_sides(np.linspace(0, 1, len(low)), np.linspace(0, 1, len(high)))
+    body = [(low[i], low[k] if k > i else high[m], high[j]) for (i, j), (k, m) in pairwise(steps)]
+    faces = [(int(a), int(b), int(c)) for a, b, c in (*head, *body, *tail)]
+    return [face for face in faces if len(set(face)) == 3]
 
 
 def _hermite(p: Array, p_out: Array, q: Array, q_in: Array, t: Array) -> Array:
@@ -102,14 +105,6 @@ def _hermite(p: Array, p_out: Array, q: Array, q_in: Array, t: Array) -> Array:
         + (3 * t**2 - 2 * t**3) * q
         + (t**3 - t**2) * q_in
     )
-
-
-def _leaving(P: Array, N: Array, sign: float) -> Array:
-    """Unit directions in which the surface leaves across a border chain, smoothed along it."""
-    P, N = _smooth_chain(P), _smooth_chain(N)
-    D = np.gradient(P, axis=0) if len(P) > 1 else np.zeros_like(P)
-    out = sign * np.cross(D, N)
-    return out / np.maximum(np.linalg.norm(out, axis=1, keepdims=True), 1e-12)
 
 
 def _smooth_chain(P: Array, width: int = 7) -> Array:
@@ -138,29 +133,19 @@ def share_step(V: Array, F: Faces, slits: list[SlitSides]) -> Array:
     for slit in slits:
         if float(np.quantile(np.abs(slit.step), 0.75)) < SEEN_STEP_MM:
             continue
-        P, Q = V[slit.a], V[slit.b]
         height = _smooth_chain(slit.step[:, None], 9)[:, 0]
-        # Side b takes the height of the point of side a across from it.
-        arc_a = _fraction(P)
-        height_b = np.interp(_fraction(Q), arc_a, height)
-        ends = np.concatenate([slit.a, slit.b])
+        height_b = np.interp(slit.b.share, slit.a.share, height)
+        ends = np.concatenate([slit.a.vertices, slit.b.vertices])
         move = np.concatenate([0.5 * height, -0.5 * height_b])
         V += _faded(V, F, ends, move)
     return V
-
-
-def _fraction(P: Array) -> Array:
-    arc = np.concatenate([[0.0], np.cumsum(np.linalg.norm(np.diff(P, axis=0), axis=1))])
-    return arc / max(arc[-1], 1e-12)
 
 
 def _faded(V: Array, F: Faces, ends: Ints, move: Array) -> Array:
     """Displacements along the normals: `move` at the vertices `ends`, none FADE_MM away."""
     v, far, origin = spread(V, F, ends, FADE_MM)
     x = 1.0 - far / FADE_MM
-    near = np.zeros(len(V), dtype=bool)
-    near[v] = True
-    N = vertex_normals(V, F[near[F].any(axis=1)])
+    N = steady_normals(V, F, v, rings=2)
     result = np.zeros_like(V)
     result[v] = (move[origin] * x * x * (3 - 2 * x))[:, None] * N[v]
     return result
