@@ -5,7 +5,7 @@ import os
 import shutil
 import tempfile
 from collections.abc import Iterator
-from contextlib import contextmanager
+from contextlib import contextmanager, suppress
 from pathlib import Path
 
 from flatten.errors import CannotWrite
@@ -57,7 +57,8 @@ def write_text(path: str | Path, text: str) -> None:
         aside.write_text(text, encoding="utf-8", newline="\n")
         os.replace(aside, path)
     except OSError as error:
-        aside.unlink(missing_ok=True)
+        with suppress(OSError):
+            aside.unlink()
         raise _failure(error, path) from None
 
 

@@ -16,7 +16,6 @@ from ezdxf.layouts.layout import Modelspace
 from numpy.typing import NDArray
 
 from flatten.errors import CannotWrite
-from flatten.geometry.lettering import spell
 from flatten.records.drawing import Circle, Polyline, Text
 from flatten.records.template import Template, TemplateSet
 
@@ -131,4 +130,4 @@ def _words(layout: BlockLayout | Modelspace, lines: Sequence[str], start: Sequen
     for i, line in enumerate(lines):
         at = (start[0], start[1] - 2 * _TEXT_MM * i)
         attributes = {"layer": TEXT, "height": _TEXT_MM, "insert": at}
-        layout.add_text(spell(line), dxfattribs=attributes)
+        layout.add_text("".join(c for c in line if c.isprintable()), dxfattribs=attributes)

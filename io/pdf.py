@@ -69,17 +69,18 @@ def _page(
     margin = tiling.margin_mm
     canvas.setPageSize((width * POINTS_PER_MM, height * POINTS_PER_MM))
     shift = (margin - tile.low[0], margin - tile.low[1])
+    _words(
+        canvas, margin, height - margin + 2.5, f"{tile.name}   {tiling.drawing.title}   {place}", 9
+    )
     pen = Pen(canvas, shift, window=(*tile.low, *tile.high))
     for layer, shelf in parts.items():
         pen.style(STYLES[layer])
         pen.draw(*shelf.within(tile.low, tile.high))
     _joins(canvas, tiling, tile, pen)
-    _words(
-        canvas, margin, height - margin + 2.5, f"{tile.name}   {tiling.drawing.title}   {place}", 9
-    )
     bar = 100.0 if width - 2 * margin >= 180.0 else 50.0
-    _bar(canvas, (margin, margin - 4.5), bar, upright=False)
-    _words(canvas, margin + bar + 14.0, margin - 5.5, "print at 100 %, do not fit to page", 7)
+    foot = max(margin - 4.5, 1.5)
+    _bar(canvas, (margin, foot), bar, upright=False)
+    _words(canvas, margin + bar + 14.0, foot - 0.5, "print at 100 %, do not fit to page", 7)
     canvas.showPage()
 
 

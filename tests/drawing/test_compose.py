@@ -1,5 +1,7 @@
 """Lay plan to drawing: blocks, kerf, mirrored pieces, stock and check square."""
 
+from dataclasses import replace
+
 import numpy as np
 import pytest
 from shapely.geometry import Polygon
@@ -96,8 +98,6 @@ def test_a_hides_outline_and_flaws_are_its_stock_edge(ell, plan_of):
 
 
 def test_block_names_are_plain_and_different(ell, plan_of):
-    from dataclasses import replace
-
     plan = plan_of(ell)
     names = ["épaule / left *2*", "Epaule: left 2", "漢字", "x" * 80]
     templates = tuple(replace(ell, name=name) for name in names)
