@@ -18,6 +18,7 @@ from flatten.io.gltf_file import GltfFile
 from flatten.io.gltf_scene import Shown, shown_primitives
 from flatten.io.obj import vertices
 from flatten.io.obj_rows import corner_table, resolve, sort_rows
+from flatten.io.sources import decode
 
 # It would print what it mends beside our own messages.
 logging.getLogger("ezdxf").setLevel(logging.CRITICAL)
@@ -71,7 +72,7 @@ def obj_lines(path: Path, data: bytes) -> list[Drawn]:
           for n, t in zip(rows[key].line, rows[key].text, strict=True)]  # fmt: skip
     at.sort()
     starts = np.array([n for n, _ in at])
-    names = ["", *(t.decode("utf-8", "replace").strip() for _, t in at)]
+    names = ["", *(decode(t).strip() for _, t in at)]
     of_row = (
         [names[i] for i in np.searchsorted(starts, drawn.line)] if at else [""] * len(drawn.line)
     )

@@ -42,7 +42,7 @@ def read_scan(path: str | Path, unit: str | None = None) -> Scan:
     path = Path(path)
     if unit is not None and unit not in MM_PER_UNIT:
         raise BadInput(f"unknown unit '{unit}'", "unit", "use mm, cm, m or in")
-    data = read_bytes(path)
+    data = read_bytes(path).removeprefix(b"\xef\xbb\xbf")  # a mark that some editors write
     kind = sniff(data)
     extension = path.suffix.lower()
     if kind is None:
@@ -69,7 +69,7 @@ def sniff(data: bytes) -> str | None:
         return ".3mf" if b".model" in data else None
     if len(data) >= 84 and len(data) == 84 + 50 * int.from_bytes(data[80:84], "little"):
         return ".stl"
-    head = data[:4096].lstrip(b"\xef\xbb\xbf \t\r\n")
+    head = data[:4096].lstrip(b" \t\r\n")
     if head[:1] == b"{" and b'"asset"' in data:
         return ".gltf"
     if head[:5].lower() == b"solid" and re.search(rb"(?i)\bfacet\b", head) and not is_binary(data):

@@ -12,7 +12,7 @@ from flatten.errors import BadInput
 from flatten.geometry.facets import triangulate
 from flatten.io.obj_rows import Rows, corner_table, number_table, resolve, sort_rows
 from flatten.io.soundness import check_vertices, sound_scan
-from flatten.io.sources import beside, read_bytes
+from flatten.io.sources import beside, decode, read_bytes
 from flatten.io.texture import load_textures
 from flatten.records.scan import Scan
 
@@ -35,7 +35,7 @@ def read_obj(path: Path, data: bytes, unit: str | None) -> Scan:
     corners = resolve(path, written.vertex, written.counts, faces, rows.get(b"v"), "vertex")
     place, polygon = triangulate(written.counts, corners, V)
 
-    notes: list[str] = []
+    notes = _strange_rows(rows)
     if (written.counts < 3).any():
         short = int((written.counts < 3).sum())
         notes.append(f"{short} faces of fewer than three corners were left out")
@@ -75,6 +75,25 @@ def read_obj(path: Path, data: bytes, unit: str | None) -> Scan:
     )
 
 
+# Keywords of the format (polygons, curves and surfaces, grouping, display), all of which but a few
+# are passed over.
+_KEYWORDS = {
+    b"v", b"vt", b"vn", b"vp", b"p", b"l", b"f", b"o", b"g", b"s", b"mg", b"usemtl", b"mtllib",
+    b"usemap", b"maplib", b"cstype", b"deg", b"bmat", b"step", b"curv", b"curv2", b"surf", b"parm",
+    b"trim", b"hole", b"scrv", b"sp", b"end", b"con", b"bevel", b"c_interp", b"d_interp", b"lod",
+    b"shadow_obj", b"trace_obj", b"ctech", b"stech", b"call", b"csh",
+}  # fmt: skip
+
+
+def _strange_rows(rows: dict[bytes, Rows]) -> list[str]:
+    """A note on lines that begin with no keyword of the format."""
+    lines = np.sort(np.concatenate([r.line for k, r in rows.items() if k not in _KEYWORDS] or [[]]))
+    if not len(lines):
+        return []
+    many = f"{len(lines)} lines" if len(lines) > 1 else "1 line"
+    return [f"{many} that say nothing known were left out (the first is line {int(lines[0])})"]
+
+
 def vertices(
     path: Path, rows: dict[bytes, Rows]
 ) -> tuple[NDArray[np.float64], NDArray[np.uint8] | None]:
@@ -110,7 +129,7 @@ def _material_of_rows(rows: dict[bytes, Rows], faces: Rows) -> tuple[list[str], 
 
 
 def _name(text: bytes) -> str:
-    return text.decode("utf-8", "replace").strip()
+    return decode(text).strip()
 
 
 def _pictures(path: Path, rows: dict[bytes, Rows], notes: list[str]) -> dict[str, str]:
@@ -119,7 +138,8 @@ def _pictures(path: Path, rows: dict[bytes, Rows], notes: list[str]) -> dict[str
     found = rows.get(b"mtllib")
     for text in found.text if found is not None else []:
         reference = _name(text)
-        mtl = beside(path, reference)
+        # A scan that was renamed has its materials beside it under its new name.
+        mtl = beside(path, reference) or beside(path, f"{path.stem}.mtl")
         if mtl is None:
             notes.append(f"the material file '{reference}' is not beside the scan; no texture")
             continue
@@ -129,7 +149,7 @@ def _pictures(path: Path, rows: dict[bytes, Rows], notes: list[str]) -> dict[str
             notes.append(str(error))
             continue
         material = ""
-        for line in content.decode("utf-8", "replace").splitlines():
+        for line in decode(content).splitlines():
             words = line.split(None, 1)
             if len(words) < 2:
                 continue

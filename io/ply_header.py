@@ -5,6 +5,7 @@ from pathlib import Path
 from typing import Literal
 
 from flatten.errors import BadInput
+from flatten.io.sources import decode
 
 _TYPES = {
     "char": "i1", "int8": "i1", "uchar": "u1", "uint8": "u1",
@@ -60,8 +61,8 @@ def read_header(path: Path, data: bytes) -> Header:
     end = data.find(b"end_header", 0, _MAX_HEADER)
     if end < 0:
         raise BadInput("the PLY header has no end_header", path.name, "the file is cut short")
-    text = data[:end].replace(b"\r\n", b"\n").replace(b"\r", b"\n").decode("utf-8", "replace")
-    rows = text.split("\n")
+    text = data[:end].replace(b"\r\n", b"\n").replace(b"\r", b"\n")
+    rows = decode(text).split("\n")
     start = end + len(b"end_header")
     # Stray blanks before the line end are common; then one line end, of one or two bytes.
     while data[start : start + 1] in (b" ", b"\t"):

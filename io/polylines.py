@@ -56,7 +56,7 @@ def read_lines(
     BadInput : names the file, the line and what is wrong
     """
     path = Path(path)
-    data = read_bytes(path, most=_MAX_BYTES)
+    data = read_bytes(path, most=_MAX_BYTES).removeprefix(b"\xef\xbb\xbf")
     extension = path.suffix.lower()
     if extension == ".json":
         found = _json_lines(path, data, mm_per_scan_unit)

@@ -45,7 +45,8 @@ def beside(path: Path, reference: str) -> Path | None:
 
     A reference that leads out of that folder (absolute, a drive, `..`, a link) is not followed;
     a file of the same bare name in the folder is taken instead, since programs like to write the
-    full paths of the machine they ran on.
+    full paths of the machine they ran on. Capitals and small letters count as the same where
+    nothing fits exactly, since some file systems hold them so.
     """
     plain = unquote(reference).replace("\\", "/").strip()
     parts = [p for p in plain.split("/") if p not in ("", ".")]
@@ -56,9 +57,22 @@ def beside(path: Path, reference: str) -> Path | None:
         for candidate in (folder.joinpath(*parts), folder / parts[-1]):
             if ".." in candidate.parts or candidate.drive != folder.drive:
                 continue
-            real = candidate.resolve()
-            if real.is_relative_to(folder) and real.is_file():
-                return real
+            if _is_inside(candidate, folder):
+                return candidate.resolve()
+        alike = [p for p in folder.iterdir() if p.name.lower() == parts[-1].lower()]
+        return alike[0].resolve() if len(alike) == 1 and _is_inside(alike[0], folder) else None
     except (OSError, ValueError, RuntimeError):
         return None
-    return None
+
+
+def _is_inside(candidate: Path, folder: Path) -> bool:
+    real = candidate.resolve()
+    return real.is_relative_to(folder) and real.is_file()
+
+
+def decode(text: bytes) -> str:
+    """Names in files of no stated encoding: UTF-8 where it is that, else Windows-1252."""
+    try:
+        return text.decode("utf-8")
+    except UnicodeDecodeError:
+        return text.decode("cp1252", "replace")

@@ -23,13 +23,22 @@ _TO_MM = {"micron": 0.001, "foot": 304.8}
 _MAX_DEPTH = 32
 
 
+@dataclass(frozen=True, kw_only=True)
+class _Use:
+    """A use of an object: its id, the model part it is in ("" for the same one), its transform."""
+
+    id: str
+    part: str
+    transform: str
+
+
 @dataclass(eq=False)
 class _Thing:
     """One `object`: its own mesh, or the others it is put together from."""
 
     points: list[str] = field(default_factory=list)
     corners: list[str] = field(default_factory=list)
-    components: list[tuple[str, str]] = field(default_factory=list)
+    components: list[_Use] = field(default_factory=list)
 
 
 class _Model:
@@ -38,7 +47,7 @@ class _Model:
     def __init__(self) -> None:
         self.unit = "millimeter"
         self.things: dict[str, _Thing] = {}
-        self.build: list[tuple[str, str]] = []
+        self.build: list[_Use] = []
         self._at: _Thing | None = None
 
     def start(self, tag: str, attributes: dict[str, str]) -> None:
@@ -50,11 +59,21 @@ class _Model:
         elif name == "object":
             self._at = self.things.setdefault(attributes["id"], _Thing())
         elif name == "component" and self._at is not None:
-            self._at.components.append((attributes["objectid"], attributes.get("transform", "")))
+            self._at.components.append(_use(attributes))
         elif name == "item":
-            self.build.append((attributes["objectid"], attributes.get("transform", "")))
+            self.build.append(_use(attributes))
         elif name == "model":
             self.unit = attributes.get("unit", "millimeter")
+
+
+def _use(attributes: dict[str, str]) -> _Use:
+    # The production extension lets objects lie in other parts, named by an absolute path.
+    part = next((v for k, v in attributes.items() if k.endswith(" path")), "")
+    return _Use(
+        id=attributes["objectid"],
+        part=part.lstrip("/"),
+        transform=attributes.get("transform", ""),
+    )
 
 
 def read_3mf(path: Path, data: bytes, unit: str | None) -> Scan:
@@ -64,29 +83,33 @@ def read_3mf(path: Path, data: bytes, unit: str | None) -> Scan:
     ------
     BadInput : what is wrong, with the part, line or object
     """
-    model = _parse(path, _model_part(path, data))
-    meshes: dict[str, tuple[NDArray[np.float64], NDArray[np.int64]]] = {}
+    package = _Package(path, data)
+    model = package.model(package.main)
+    meshes: dict[tuple[str, str], tuple[NDArray[np.float64], NDArray[np.int64]]] = {}
     parts: list[tuple[NDArray[np.float64], NDArray[np.int64]]] = []
     total = 0
-    stack = [(name, _transform(path, text), 0) for name, text in reversed(model.build)]
+    stack = [
+        (use.part or package.main, use.id, _transform(path, use.transform), 0)
+        for use in reversed(model.build)
+    ]
     while stack:
-        name, matrix, depth = stack.pop()
-        thing = model.things.get(name)
+        part, name, matrix, depth = stack.pop()
+        thing = package.model(part).things.get(name)
         if thing is None or depth > _MAX_DEPTH:
             raise BadInput(f"object {name[:20]} is missing, or made of itself", path.name)
         if thing.corners:
-            if name not in meshes:
-                meshes[name] = _mesh(path, name, thing)
-            V, F = meshes[name]
+            if (part, name) not in meshes:
+                meshes[part, name] = _mesh(path, name, thing)
+            V, F = meshes[part, name]
             total += len(F)
             if total > MAX_FACES:
                 raise BadInput(f"more than {MAX_FACES:,} faces", path.name, "export fewer")
             moved = V @ matrix[:3] + matrix[3]
             parts.append((moved, F[:, ::-1] if np.linalg.det(matrix[:3]) < 0 else F))
-        for other, text in thing.components:
-            inner = _transform(path, text)
+        for use in thing.components:
+            inner = _transform(path, use.transform)
             joined = np.vstack([inner[:3] @ matrix[:3], inner[3] @ matrix[:3] + matrix[3]])
-            stack.append((other, joined, depth + 1))
+            stack.append((use.part or part, use.id, joined, depth + 1))
         if len(stack) > 100_000:
             raise BadInput("the file puts too many components together", path.name)
     if not parts:
@@ -104,33 +127,58 @@ def read_3mf(path: Path, data: bytes, unit: str | None) -> Scan:
     return sound_scan(path, V, F, unit=unit or stated, notes=notes)
 
 
-def _model_part(path: Path, data: bytes) -> bytes:
-    """The bytes of the package's main .model part, unpacked within bounds."""
-    try:
-        with zipfile.ZipFile(BytesIO(data)) as package:
-            names = [n for n in package.namelist() if n.lower().endswith(".model")]
-            if not names:
-                raise BadInput(
-                    "this is a zip archive without a 3MF model in it",
-                    path.name,
-                    "unpack it and name the scan itself",
-                )
-            # The main part lies in 3D/ by convention; others are referred to by extensions.
-            name = min(names, key=lambda n: (not n.lower().startswith("3d/"), n.count("/"), n))
-            with package.open(name) as part:
-                content = part.read(MAX_BYTES + 1)
-    except BadInput:
-        raise
-    except Exception as error:
+class _Package:
+    """The archive's model parts, each unpacked and parsed once, within bounds."""
+
+    def __init__(self, path: Path, data: bytes) -> None:
+        self.path = path
+        self._models: dict[str, _Model] = {}
+        self._left = MAX_BYTES
+        try:
+            self._archive = zipfile.ZipFile(BytesIO(data))
+        except Exception as error:
+            raise self._damaged(error) from None
+        self._names = [n for n in self._archive.namelist() if n.lower().endswith(".model")]
+        if not self._names:
+            raise BadInput(
+                "this is a zip archive without a 3MF model in it",
+                path.name,
+                "unpack it and name the scan itself",
+            )
+        # The main part lies in 3D/ by convention, others that it refers to below that.
+        self.main = min(
+            self._names, key=lambda n: (not n.lower().startswith("3d/"), n.count("/"), n)
+        )
+
+    def model(self, name: str) -> _Model:
+        """A part, parsed.
+
+        Raises
+        ------
+        BadInput : it is not there, cannot be unpacked, or unpacks to more than is allowed
+        """
+        if name in self._models:
+            return self._models[name]
+        if name not in self._names:
+            raise BadInput(f"the model part '{name[:60]}' is missing", self.path.name)
+        try:
+            with self._archive.open(name) as part:
+                content = part.read(self._left + 1)
+        except Exception as error:
+            raise self._damaged(error) from None
+        self._left -= len(content)
+        if self._left < 0:
+            raise BadInput("the unpacked model is too large", self.path.name, "export fewer faces")
+        self._models[name] = _parse(self.path, content)
+        return self._models[name]
+
+    def _damaged(self, error: Exception) -> BadInput:
         # A damaged archive makes zipfile and its decoders raise many things.
-        raise BadInput(
+        return BadInput(
             f"the archive cannot be unpacked ({type(error).__name__})",
-            path.name,
+            self.path.name,
             "export or copy it again",
-        ) from None
-    if len(content) > MAX_BYTES:
-        raise BadInput("the unpacked model is too large", path.name, "export fewer faces")
-    return content
+        )
 
 
 def _parse(path: Path, text: bytes) -> _Model:

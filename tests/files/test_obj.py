@@ -150,3 +150,22 @@ def test_the_line_that_is_wrong_is_named(tmp_path, row, said):
     )
     with pytest.raises(BadInput, match=said):
         read_scan(path)
+
+
+def test_names_match_whatever_their_capitals_encoding_or_new_name(tmp_path):
+    Image.new("RGB", (2, 2), (5, 6, 7)).save(tmp_path / "Häut.PNG")
+    (tmp_path / "anna.mtl").write_bytes("newmtl skin\nmap_Kd häut.png\n".encode("cp1252"))
+    scan = read_scan(write(tmp_path, "mtllib before.mtl\n" + SQUARE, "anna.obj"))
+    assert scan.textures[0][0, 0].tolist() == [5, 6, 7]
+
+
+def test_a_byte_order_mark_hides_no_vertex(tmp_path):
+    path = tmp_path / "a.obj"
+    path.write_bytes(b"\xef\xbb\xbfv 0 0 0\nv 1 0 0\nv 0 1 0\nf 1 2 3\n")
+    assert len(read_scan(path).V) == 3
+
+
+def test_lines_that_say_nothing_known_are_noted(tmp_path):
+    text = "v 0 0 0\nv 1 0 0\n%% junk\nv 0 1 0\nhello world\nf 1 2 3\n"
+    scan = read_scan(write(tmp_path, text))
+    assert scan.notes == ("2 lines that say nothing known were left out (the first is line 3)",)

@@ -91,3 +91,25 @@ def test_entities_are_not_expanded(tmp_path):
         )
     with pytest.raises(BadInput, match="its own entities"):
         read_scan(path)
+
+
+def test_objects_may_lie_in_other_parts(tube, tmp_path):
+    """The production extension: a component names the part its object is in."""
+    V, F = tube
+    path = tmp_path / "a.3mf"
+    main = (
+        '<model unit="millimeter" xmlns:p="http://schemas.microsoft.com/3dmanufacturing/production/'
+        '2015/06"><resources><object id="9"><components><component objectid="1" '
+        'p:path="/3D/Objects/b.model" transform="1 0 0 0 1 0 0 0 1 0 0 7"/></components></object>'
+        '</resources><build><item objectid="9"/></build></model>'
+    )
+    other = f'<model><resources><object id="1">{mesh(V, F)}</object></resources><build/></model>'
+    with zipfile.ZipFile(path, "w") as package:
+        package.writestr("3D/Objects/b.model", other)
+        package.writestr("3D/3dmodel.model", main)
+    scan = read_scan(path)
+    assert np.allclose(scan.V, V + (0, 0, 7))
+    with zipfile.ZipFile(path, "w") as package:
+        package.writestr("3D/3dmodel.model", main)
+    with pytest.raises(BadInput, match=r"'3D/Objects/b.model' is missing"):
+        read_scan(path)
