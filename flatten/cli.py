@@ -125,7 +125,7 @@ def do_check(args: argparse.Namespace, watch: Watch) -> tuple[int, Any]:
     from flatten.io.formats import read_scan
     from flatten.io.inspection import inspection_data, inspection_text
     from flatten.records.job import ScanSpec
-    from flatten.scan.prepare import inspect
+    from flatten.scan.survey import inspect
 
     with watch.stage("read"):
         scan = read_scan(args.scan, args.unit)
