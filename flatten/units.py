@@ -33,12 +33,19 @@ def candidate_units(extent: float) -> tuple[str, ...]:
 
 
 def choose_unit(
-    extent: float, *, asked: str | None = None, stated: str | None = None, girth_given: bool = False
+    extent: float,
+    *,
+    asked: str | None = None,
+    stated: str | None = None,
+    girth_given: bool = False,
+    looking: bool = False,
 ) -> UnitChoice:
     """Unit for a scan whose longest extent is `extent` in the file's own numbers.
 
     `asked` is the job's word, `stated` what the file format itself says. With a girth the scale
-    comes from the tape, so the nearest plausible unit is taken without a question.
+    comes from the tape, so the nearest plausible unit is taken without a question. When only
+    `looking` at a scan, mm is taken where it is one of several that fit, since most files without a
+    unit are in mm (common practice), and it is said that a run will ask.
 
     Raises
     ------
@@ -64,6 +71,10 @@ def choose_unit(
         )
         return UnitChoice(unit=unit, said=f"unit {unit} to start from; the girths set the scale")
     sizes = ", ".join(f"{u} = {extent * MM_PER_UNIT[u]:.0f} mm" for u in (found or MM_PER_UNIT))
+    if looking and "mm" in found:
+        return UnitChoice(
+            unit="mm", said=f"the unit is not clear ({sizes}); taken as mm here, but a run will ask"
+        )
     raise BadInput(
         f"the unit is not clear: the longest side would be {sizes}",
         "scan.unit",

@@ -57,9 +57,9 @@ class Shell:
         return M
 
 
-def make_shell(mended: Mended, scan: Scan, spec: ScanSpec) -> Shell:
+def make_shell(mended: Mended, scan: Scan, spec: ScanSpec, *, looking: bool = False) -> Shell:
     """Takes the unit, thins, turns outward, leaves the inside wall and the stand out, closes the
-    slit, turns upright, scales by the girths.
+    slit, turns upright, scales by the girths. `looking` lets an unclear unit pass (flatten.units).
 
     Raises
     ------
@@ -70,6 +70,7 @@ def make_shell(mended: Mended, scan: Scan, spec: ScanSpec) -> Shell:
         asked=spec.unit,
         stated=scan.unit,
         girth_given=bool(spec.girths),
+        looking=looking,
     )
     shell = _upright(mended, spec, unit.unit, unit.mm)
     better = _girth_scale(shell, spec)

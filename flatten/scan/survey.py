@@ -23,7 +23,7 @@ def inspect(scan: Scan, spec: ScanSpec) -> Inspection:
     BadInput : what `prepare` would stop at
     """
     mended = mend(scan, spec.keep)
-    shell = make_shell(mended, scan, spec)
+    shell = make_shell(mended, scan, spec, looking=True)
     V, F = shell.V, shell.F
     borders = find_borders(V, F, 2 * shell.edge_mm)
     holes = [b for b in borders if b.hole]
