@@ -152,8 +152,11 @@ def _follow(
                 if value > best:
                     best, turn, shift = value, angle, SHIFT_MM * k
         core, stand = _strip(n, uvq, np.cos(turn), np.sin(turn), shift, -0.9 * window, 1.1 * window)
-        inked = core > 0.4 and (stand > 0.2 or dull < 14.0)
-        if inked:
+        # At a crossing there is ink on both sides; in a gloss the ink is lighter than the tape
+        # elsewhere, but still darker than the gloss beside it.
+        gloss = stand > 0.45 and core - stand < -0.25
+        inked = gloss or (core > 0.4 and (stand > 0.2 or dull < 14.0))
+        if core > 0.4:
             # Ink of another pen is not this stroke's.
             mx = my = mz = total = 0.0
             for k in range(n):
@@ -168,7 +171,7 @@ def _follow(
                 size = np.sqrt(colour[0] ** 2 + colour[1] ** 2 + colour[2] ** 2)
                 par = (mx * colour[0] + my * colour[1] + mz * colour[2]) / size
                 perp = np.sqrt(max(mx * mx + my * my + mz * mz - par * par, 0.0))
-                inked = perp < 0.65 * par
+                inked = inked and perp < 0.65 * par
                 if inked and stand > 0.35:
                     colour[0] += 0.06 * (mx - colour[0])
                     colour[1] += 0.06 * (my - colour[1])
