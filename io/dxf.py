@@ -1,6 +1,6 @@
 """Writes a drawing as DXF: layers, one block per template, true size in mm or inches.
 
-Autodesk's DXF reference, group codes and header variables ($INSUNITS, $MEASUREMENT).
+DXF reference, group codes and header variables ($INSUNITS, $MEASUREMENT).
 """
 
 import logging

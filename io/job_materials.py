@@ -10,7 +10,7 @@ from numpy.typing import NDArray
 
 from flatten.errors import BadInput
 from flatten.io.entries import Entry
-from flatten.io.sources import read_bytes
+from flatten.io.sources import named_file, read_bytes
 from flatten.records.bundled import ALLOWANCES, bundled_material, bundled_stock
 from flatten.records.material import Allowance, Limit, Material, Stock, same
 
@@ -181,7 +181,9 @@ def _outline(
     if kind != "hide":
         raise entry.wrong("outline", f"a {kind} has no outline", 'use kind = "hide"')
     if isinstance(value, str):
-        file = folder / Path(value).expanduser()
+        file = named_file(value, folder)
+        if file is None:
+            raise entry.wrong("outline", f"no such file: {value}", f"it was looked for in {folder}")
         try:
             value = json.loads(read_bytes(file, most=_MAX_OUTLINE))
         except BadInput as error:

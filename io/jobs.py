@@ -9,7 +9,7 @@ from typing import TypeVar
 from flatten.errors import BadInput
 from flatten.io.entries import Entry, Triple, near
 from flatten.io.job_materials import read_materials, read_stocks
-from flatten.io.sources import read_bytes
+from flatten.io.sources import named_file, read_bytes
 from flatten.io.toml_places import find_places
 from flatten.records.bundled import DEFAULT_PLY, MATERIALS, STOCKS
 from flatten.records.job import (
@@ -117,13 +117,9 @@ def existing_file(entry: Entry, key: str, folder: Path) -> Path:
     BadInput : it does not exist
     """
     text = entry.name(key)
-    found = (folder / Path(text).expanduser()).absolute()
-    try:
-        exists = found.is_file()
-    except (OSError, ValueError):
-        exists = False
-    if not exists:
-        raise entry.wrong(key, f"no such file: {text}", f"it was looked for in {found.parent}")
+    found = named_file(text, folder)
+    if found is None:
+        raise entry.wrong(key, f"no such file: {text}", f"it was looked for in {folder}")
     return found
 
 

@@ -1,6 +1,6 @@
 """Reads OBJ: polygons, colours on the `v` lines, and the textures named in an MTL file.
 
-The format is described in Wavefront's Advanced Visualizer manual, appendix B1 (1995).
+The format is described in its first specification, appendix B1, Object Files (.obj), 1995.
 """
 
 from pathlib import Path

@@ -40,6 +40,15 @@ def read_bytes(path: Path, *, most: int = MAX_BYTES) -> bytes:
     return data
 
 
+def named_file(text: str, folder: Path) -> Path | None:
+    """The file that a user names, absolute or from `folder`; None where there is none."""
+    try:
+        found = (folder / Path(text).expanduser()).absolute()
+        return found if found.is_file() else None
+    except (OSError, ValueError, RuntimeError):
+        return None
+
+
 def beside(path: Path, reference: str) -> Path | None:
     """The file that `reference` names inside the folder of `path`, or None.
 

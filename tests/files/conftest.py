@@ -91,7 +91,7 @@ def write_3mf(tmp_path: Path) -> Callable[..., Path]:
     """Packs the inside of a `model` element into a 3MF package."""
 
     def write(inside: str, unit: str = "millimeter", name: str = "scan.3mf") -> Path:
-        core = "http://schemas.microsoft.com/3dmanufacturing/core/2015/02"
+        core = "urn:3mf:core"
         path = tmp_path / name
         with zipfile.ZipFile(path, "w", zipfile.ZIP_DEFLATED) as package:
             package.writestr("[Content_Types].xml", "<Types/>")

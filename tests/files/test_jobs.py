@@ -187,6 +187,8 @@ def test_a_written_job_reads_back_the_same(job_file, tmp_path, text):
         ('title = "T', 'tilte = "T', r"line N, tilte: unknown key 'tilte'; did you mean 'title'"),
         ("[[panel]]", "[[pannel]]", r"line N, pannel.*unknown key 'pannel'; did you mean 'panel'"),
         ('"torso.ply"', '"torsoo.ply"', r"line N, scan.file: no such file: torsoo.ply"),
+        ('"torso.ply"', '"~nobody-of-that-name/torso.ply"', r"line N, scan.file: no such file: ~"),
+        ('outline = [[0, 0], [2000, 0], [2100, 900], [0, 1000]]', 'outline = "~x~"', r"no such file: ~x~"),
         ('"more.obj"', '"less.obj"', r"line N, line.file \(number 3\): no such file"),
         ('unit = "mm"', 'unit = "ft"', r"line N, scan.unit: unknown unit 'ft'; use mm, cm, m or in"),
         ('up = "+y"', 'up = "up"', r"line N, scan.up: unknown axis 'up'"),
