@@ -5,6 +5,7 @@ import shapely
 from numpy.typing import NDArray
 from scipy.spatial import KDTree
 from shapely.geometry import LineString, Polygon
+from shapely.geometry.base import BaseGeometry
 from shapely.ops import polygonize
 
 from flatten.geometry.plane_curves import outward
@@ -14,6 +15,7 @@ Array = NDArray[np.float64]
 TRIM = 1.5  # a mitred corner reaches at most this many widths from the corner
 CLIP_DEG = 45.0  # edges that face each other more nearly than this share the room between them
 SLOT_MM = 1.0  # room left between two allowances that would otherwise meet
+EYE_MM2 = 4.0  # ground enclosed by allowances that meet round it, kept open from this size on
 
 
 def signed_area(ring: Array) -> float:
@@ -51,12 +53,13 @@ def filled(ring: Array) -> Polygon:
     return largest(shapely.union_all([c for c, keep in zip(cells, covered, strict=True) if keep]))
 
 
-def largest(shape: shapely.Geometry) -> Polygon:
-    """The largest polygon of a shape, its holes filled; empty where there is none."""
+def largest(shape: BaseGeometry, *, eye: float = np.inf) -> Polygon:
+    """The largest polygon of a shape, holes under `eye` mm² filled; empty where there is none."""
     parts = [p for p in shapely.get_parts(shape) if isinstance(p, Polygon) and not p.is_empty]
     if not parts:
         return Polygon()
-    return Polygon(max(parts, key=lambda p: p.area).exterior)
+    part = max(parts, key=lambda p: p.area)
+    return Polygon(part.exterior, [r for r in part.interiors if Polygon(r).area >= eye])
 
 
 def grow(ring: Array, widths: Array, *, trim: float = TRIM) -> Polygon:
@@ -69,7 +72,8 @@ def grow(ring: Array, widths: Array, *, trim: float = TRIM) -> Polygon:
 
     Away from corners every edge is followed at exactly its width. At a hollow corner the two edges'
     lines are followed to where they meet. Where two edges face each other across less room than
-    both ask for, they share it and leave `SLOT_MM` to cut between (limited by the largest empty
+    both ask for, they share it and leave `SLOT_MM` to cut between; where corners close round open
+    ground all the same, it is left as a hole in the polygon (room is limited by the largest empty
     circle that touches the edge: Ma, Bae & Choi, 3D medial axis point approximation using nearest
     neighbors and the normal field, Visual Computer 28, 2012, section 3).
     """
@@ -77,7 +81,7 @@ def grow(ring: Array, widths: Array, *, trim: float = TRIM) -> Polygon:
         return filled(ring)
     fine, fine_widths = _shared(ring, widths)
     strips = _strips(fine, fine_widths, trim)
-    return largest(shapely.union_all([filled(fine), *strips]))
+    return largest(shapely.union_all([filled(fine), *strips]), eye=EYE_MM2)
 
 
 def _shared(ring: Array, widths: Array) -> tuple[Array, Array]:

@@ -32,34 +32,41 @@ def half_angles(panel_set: PanelSet, seam: Seam) -> Array:
     a, b = (panel_set.panels[side.panel] for side in seam.sides)
     places = a.V[seam.sides[0].vertices]
     middles = 0.5 * (places + b.V[seam.sides[1].vertices])
-    angles = []
-    for reach in (REACH_MM, 2.0 * REACH_MM):
-        (na, ca), (nb, cb) = (_beside(panel, middles, reach) for panel in (a, b))
-        turn = np.arctan2(
-            np.linalg.norm(np.cross(na, nb), axis=1), np.einsum("ij,ij->i", na, nb)
-        )  # fmt: skip
-        ridge = np.einsum("ij,ij->i", na - nb, ca - cb)
-        angles.append(turn * np.sign(ridge))
-    half = 0.5 * (2.0 * angles[0] - angles[1])
+    (na, ca), (nb, cb) = (_beside(panel, middles) for panel in (a, b))
+    turn = np.arctan2(np.linalg.norm(np.cross(na, nb), axis=2), np.einsum("rij,rij->ri", na, nb))
+    ridge = np.einsum("rij,rij->ri", na - nb, ca - cb)
+    near, far = turn * np.sign(ridge)
     most = np.radians(STEEPEST_DEG)
-    return np.clip(half, -most, most)
+    return np.clip(0.5 * (2.0 * near - far), -most, most)
 
 
-def _beside(panel: Panel, places: Array, reach: float) -> tuple[Array, Array]:
-    """Mean normal and mean place of a panel near each place, weighted by area and nearness."""
-    cross = face_cross(panel.V, panel.F)
+def _beside(panel: Panel, places: Array) -> tuple[Array, Array]:
+    """(2, k, 3) mean normals and mean places of a panel near each place, at both reaches.
+
+    Weighted by area and nearness, over the 96 nearest faces.
+    """
     centre = panel.V[panel.F].mean(axis=1)
+    # Only faces near the seam can count; the tree over them is small.
+    margin = 8.0 * REACH_MM
+    low, high = places.min(axis=0) - margin, places.max(axis=0) + margin
+    close = np.nonzero(((centre > low) & (centre < high)).all(axis=1))[0]
+    if len(close) == 0:
+        close = np.arange(len(centre))
+    centre, cross = centre[close], face_cross(panel.V, panel.F[close])
     k = min(96, len(centre))
     distance, found = KDTree(centre).query(places, k=k)
     distance, found = np.reshape(distance, (-1, k)), np.reshape(found, (-1, k))
-    # A coarse mesh has no face within reach; the nearest one then decides.
-    spread = np.maximum(reach, distance[:, :1])
-    weight = np.exp(-0.5 * (distance / spread) ** 2)
-    normal = np.einsum("ij,ijc->ic", weight, cross[found])
-    area = weight * np.linalg.norm(cross[found], axis=2)
-    place = np.einsum("ij,ijc->ic", area, centre[found]) / area.sum(axis=1)[:, None]
-    size = np.maximum(np.linalg.norm(normal, axis=1), 1e-300)
-    return normal / size[:, None], place
+    size = np.linalg.norm(cross, axis=1)[found]
+    normals, middles = [], []
+    for reach in (REACH_MM, 2.0 * REACH_MM):
+        # A coarse mesh has no face within reach; the nearest one then decides.
+        spread = np.maximum(reach, distance[:, :1])
+        weight = np.exp(-0.5 * (distance / spread) ** 2)
+        normal = np.einsum("ij,ijc->ic", weight, cross[found])
+        area = weight * size
+        normals.append(normal / np.maximum(np.linalg.norm(normal, axis=1), 1e-300)[:, None])
+        middles.append(np.einsum("ij,ijc->ic", area, centre[found]) / area.sum(axis=1)[:, None])
+    return np.array(normals), np.array(middles)
 
 
 def set_bevels(

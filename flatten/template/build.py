@@ -43,6 +43,8 @@ def build_templates(flat_set: FlatSet, ply: Ply, spec: TemplateSpec) -> Template
     """
     pieces = make_pieces(flat_set, ply, spec)
     notes = binding_notes(pieces, spec)
+    if flat_set.material.family == "foam" and ply.face == "face":
+        notes.append("match marks belong on the back of foam: carry them over, or draw the backs")
     sides = [wearers_side(flat_set.panel_set.panels[p.panel], flat_set.panel_set) for p in pieces]
     pairs = mirror_pairs(pieces, sides, spec.pair_tolerance_mm)
     twins = {**dict(pairs), **{j: i for i, j in pairs}}

@@ -83,10 +83,17 @@ def cut_line(piece: Piece, *, folded: bool) -> None:
         points[0], widths[0] = points[0][:0], widths[0][:0]
     outline, wide = np.concatenate(points), np.concatenate(widths)
     keep = np.linalg.norm(np.roll(outline, -1, axis=0) - outline, axis=1) > 1e-7
-    piece.cut = grow(outline[keep], wide[keep])
+    grown = grow(outline[keep], wide[keep])
+    piece.cut = Polygon(grown.exterior)
+    for eye in grown.interiors:
+        piece.inner.append(np.array(eye.coords)[:-1])
+        x, y = eye.centroid.coords[0]
+        piece.notes.append(
+            f"its allowances meet round an opening at ({x:.0f}, {y:.0f}); slash between them"
+        )
     if not folded:
         for dart in darts.values():
-            _slit(piece, dart)
+            _cut_out(piece, dart)
     for i in range(n):
         _fold_back(piece, piece.edges[i], piece.edges[(i + 1) % n], hem_first=True)
         _fold_back(piece, piece.edges[i], piece.edges[(i + 1) % n], hem_first=False)
@@ -117,14 +124,29 @@ def dart_cap(dart: Dart, after: Edge) -> Array:
     return tip if along > 0.0 and far <= dart.intake else middle
 
 
-def _slit(piece: Piece, dart: Dart) -> None:
-    """Opens a dart that takes (almost) nothing away by the width of a knife."""
+def _cut_out(piece: Piece, dart: Dart) -> None:
+    """Cuts a dart out, through whatever allowance lies beyond its mouth.
+
+    Where it takes (almost) nothing away it is opened by the width of a knife.
+    """
     legs = [piece.edges[dart.first].points, piece.edges[dart.second].points]
+    n = len(piece.edges)
+    before, after = piece.edges[dart.first - 1], piece.edges[(dart.second + 1) % n]
+    away = outward(before.points[-1] - before.points[-2])
+    away = away / np.linalg.norm(away)
+    other = outward(after.points[1] - after.points[0])
+    away = away + other / np.linalg.norm(other)
+    size = float(np.linalg.norm(away))
+    away = away / size if size > 0.2 else dart.axis
+    through = away * 2.0 * max(before.allowance_mm, after.allowance_mm)
     wedge = Polygon(np.vstack([legs[0], legs[1][1:]]))
-    length = piece.edges[dart.first].length
-    if not wedge.is_valid or wedge.area < 0.5 * KNIFE_MM * length:
-        slit = LineString(legs[0]).buffer(KNIFE_MM / 2, cap_style="square")
-        piece.cut = largest(piece.cut.difference(slit))
+    if wedge.is_valid and wedge.area >= 0.5 * KNIFE_MM * piece.edges[dart.first].length:
+        mouth = Polygon([dart.mouth[0], *(dart.mouth + through), dart.mouth[1]])
+        gone = shapely.union_all([wedge, mouth]) if mouth.is_valid else wedge
+    else:
+        slit = np.vstack([dart.mouth[:1] + through, legs[0]])
+        gone = LineString(slit).buffer(KNIFE_MM / 2, cap_style="square")
+    piece.cut = largest(piece.cut.difference(gone))
 
 
 def _fold_back(piece: Piece, edge: Edge, after: Edge, *, hem_first: bool) -> None:

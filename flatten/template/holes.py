@@ -1,5 +1,6 @@
 """Stitch, lace and rivet holes: equal rows on both sides of a seam, hole i over hole i."""
 
+from dataclasses import replace
 from itertools import pairwise
 
 import numpy as np
@@ -36,6 +37,10 @@ def punch_seams(seam_tracks: list[Track], material: Material, spec: TemplateSpec
         )
         if row is None:
             continue
+        row, said = _fitted(row, edges)
+        if said:
+            for piece in dict.fromkeys(track.pieces):
+                piece.notes.append(said)
         for rank in range(row.rows):
             sections = row_places(track, row, rank)
             both = [
@@ -50,7 +55,7 @@ def punch_seams(seam_tracks: list[Track], material: Material, spec: TemplateSpec
                 keep &= near >= row.hole_mm + RIM_MM
             dropped = int((~keep).sum())
             if dropped:
-                for piece in {id(p): p for p in track.pieces}.values():
+                for piece in dict.fromkeys(track.pieces):
                     piece.notes.append(
                         f"{dropped} of {len(keep)} holes left out along '{edges[0].name}': too near an"
                         " edge or another hole"
@@ -67,7 +72,7 @@ def hole_offset(edge: Edge, row: HoleRow, rank: int) -> float:
     """How far outside the net line (negative: inside) a row lies on an edge, mm.
 
     A seam turned in is sewn on its net line. In a lap the holes go through both: inside the net
-    line on top, as far outside it beneath, never nearer to the hidden edge than its middle.
+    line on top, as far outside it beneath.
     """
     further = rank * row.pitch_mm
     if edge.joint == "seam":
@@ -75,6 +80,20 @@ def hole_offset(edge: Edge, row: HoleRow, rank: int) -> float:
     if edge.joint == "lap":
         return (1.0 if edge.under else -1.0) * (row.inside_mm + further)
     return -(row.inside_mm + further)
+
+
+def _fitted(row: HoleRow, edges: tuple[Edge, Edge]) -> tuple[HoleRow, str]:
+    """The row moved to the middle of a lap that is too narrow for its edge distance, and a note."""
+    if edges[0].joint != "lap":
+        return row, ""
+    width = max(edge.allowance_mm for edge in edges if edge.under)
+    if row.inside_mm <= 0.5 * width or row.inside_mm + row.hole_mm / 2 + RIM_MM <= width:
+        return row, ""
+    said = (
+        f"the lap of {width:g} mm along '{edges[0].name}' is narrow for its holes: they lie in its"
+        f" middle; {2.0 * row.inside_mm:g} mm is usual"
+    )
+    return replace(row, inside_mm=0.5 * width), said
 
 
 Section = tuple[float, float, Array]
@@ -87,7 +106,7 @@ def row_places(track: Track, row: HoleRow, rank: int) -> list[Section]:
     and a hole on every inner corner (it belongs to the section before it).
     """
     length = track.length
-    lead = max(_lead(track, row, rank), 0.5 * row.pitch_mm)
+    lead = _lead(track, row, rank)
     sections: list[Section] = []
     for start, end in pairwise([0.0, *_corner_places(track), 1.0]):
         low = start * length + (lead if start == 0.0 else 0.0)
@@ -134,9 +153,14 @@ def _half_turn(edge: Edge, at: float) -> float:
 
 
 def _lead(track: Track, row: HoleRow, rank: int) -> float:
-    """Distance of the first hole from the seam's ends, clear of the edges that meet it there."""
-    inside = row.inside_mm + rank * row.pitch_mm
-    most = inside
+    """Distance of the first hole from the seam's ends.
+
+    Half a pitch past the place where the rows of two neighbouring edges would cross, so that the
+    rows of both, each starting there, stay a pitch apart; farther at a sharp corner.
+    """
+    inside = 0.0 if track.edge(0).joint == "seam" else row.inside_mm
+    inside += rank * row.pitch_mm
+    most = 0.0
     for side in (0, 1):
         piece, index = track.pieces[side], track.edges[side]
         edges, n = piece.edges, len(piece.edges)
@@ -144,9 +168,10 @@ def _lead(track: Track, row: HoleRow, rank: int) -> float:
             t0 = along(edges[first].points, np.inf)[1][0]
             t1 = along(edges[second].points, 0.0)[1][0]
             turn = float(np.arctan2(t0[0] * t1[1] - t0[1] * t1[0], t0 @ t1))
-            inner = np.pi - turn  # the piece's angle at the corner
-            if 0.0 < inner < np.pi:
-                most = max(most, inside / float(np.tan(inner / 2.0)))
+            half = 0.5 * (np.pi - turn)  # of the piece's angle at the corner
+            cross = inside / np.tan(half) if 0.05 < half < np.pi / 2 else 0.0
+            clear = (row.hole_mm + 1.1 * RIM_MM) / (2.0 * max(float(np.sin(half)), 0.05))
+            most = max(most, float(cross) + max(0.5 * row.pitch_mm, clear))
     return min(most, 0.3 * track.length)
 
 

@@ -2,10 +2,13 @@
 
 import numpy as np
 import pytest
+from hypothesis import given, settings
+from hypothesis import strategies as st
 from shapely.geometry import LineString, Point, Polygon
 
 from flatten.records.drawing import Circle, Polyline, Text
 from flatten.template.build import build_templates
+from flatten.template.place import text_box
 from flatten.template.spec import TemplateSpec
 
 SPEC = TemplateSpec()
@@ -105,3 +108,52 @@ def test_legs_that_cross_call_for_a_gusset(forms):
     (template,) = build_templates(crossed, forms.ply(), SPEC).templates
     assert Polygon(template.cut).is_valid
     assert any("gusset" in note for note in template.notes)
+
+
+@settings(max_examples=40, deadline=None)
+@given(
+    family=st.sampled_from(["foam", "leather", "cloth", "card"]),
+    point=st.tuples(st.floats(60, 140), st.floats(15, 120)),
+    left=st.floats(20, 120),
+    angle=st.floats(0.01, 50),
+    rim=st.sampled_from([0.0, 6.0, 25.0]),
+)
+def test_any_dart_gives_a_piece_that_can_be_cut(forms, family, point, left, angle, rim):
+    # Upright or leaning, long or short; both legs of one length, as two sides of one line are.
+    turn = np.radians(angle)
+    apex = np.array(point)
+    spin = np.array([[np.cos(turn), np.sin(turn)], [-np.sin(turn), np.cos(turn)]])
+    mouth = apex + (np.array([left, 0.0]) - apex) @ spin
+    corners = np.array([[0, 0], [left, 0], apex, mouth, [240, mouth[1]], [240, 150], [0, 150]])
+    if not Polygon(corners).is_valid:
+        return
+    panel = forms.flat_panel(*even_dart(forms, corners))
+    dart = {"a": (0, 1), "b": (0, 2), "name": "dart", "kind": "dart", "dart": True,
+            "joint": "butt", "fixing": "stitch"}  # fmt: skip
+    flat_set = forms.join([panel], [dart], forms.material(family, t=2.0, rim=rim))
+    (template,) = build_templates(flat_set, forms.ply(), SPEC).templates
+    cut = Polygon(template.cut)
+    assert cut.is_valid
+    net = Polygon(np.concatenate([e.points[:-1] for e in template.net]))
+    # All of the net but the width of a knife is there; the wedge is, only where it is folded.
+    assert net.buffer(-0.2).difference(cut).area < 1e-6
+    wedge = Polygon([corners[1], apex, mouth]).buffer(-0.2)
+    if family == "cloth":
+        near = Point(apex).buffer(0.3 * float(np.linalg.norm(mouth - apex)))
+        assert wedge.intersection(near).difference(cut).area < 1e-6
+    else:
+        assert cut.disjoint(wedge)
+    for k in template.ink:
+        if isinstance(k, Text):
+            assert cut.covers(text_box(k))
+
+
+def even_dart(forms, corners):
+    """Divided so that both legs have the same number of points."""
+    edges = [(corners[i], corners[(i + 1) % len(corners)]) for i in range(len(corners))]
+    counts = [max(1, round(float(np.linalg.norm(b - a)) / 5.0)) for a, b in edges]
+    counts[2] = counts[1]
+    rows = [
+        a + (b - a) * np.arange(n)[:, None] / n for (a, b), n in zip(edges, counts, strict=True)
+    ]
+    return np.vstack(rows), np.cumsum([0, *counts[:-1]]).tolist()

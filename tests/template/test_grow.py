@@ -110,6 +110,20 @@ def test_a_slot_beside_a_butt_edge_gives_the_room_to_the_other_side():
     assert LineString([(56, 70), (56, 140)]).distance(grown.exterior) == pytest.approx(10.0)
 
 
+def test_open_ground_that_corners_close_round_is_kept_as_a_hole():
+    # A C whose sharp tips nearly touch; the trimmed corners of its allowance do.
+    ring = np.array(
+        [[0, 0], [120, 0], [120, 52], [60, 58], [100, 40], [100, 20], [20, 20], [20, 100],
+         [100, 100], [100, 80], [60, 63], [120, 68], [120, 120], [0, 120]],
+        dtype=float,
+    )  # fmt: skip
+    grown = grow(ring, even(ring, 5))
+    assert grown.is_valid
+    assert len(grown.interiors) == 1
+    assert Point(45, 60).disjoint(grown)
+    assert min(Polygon(ring).distance(Point(p)) for p in grown.interiors[0].coords) > 4.9
+
+
 def test_a_width_that_changes_along_an_edge_is_followed():
     ring = np.array([[0, 0], [100, 0], [100, 60], [0, 60]], dtype=float)
     widths = np.zeros((4, 2))

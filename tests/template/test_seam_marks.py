@@ -83,6 +83,34 @@ def test_in_a_lap_the_holes_lie_on_each_other(forms, under):
         assert ("this edge on top" in text) == (side != under)
 
 
+def test_rivets_move_to_the_middle_of_a_narrow_lap_and_say_so(forms):
+    flat_set = two_panels(forms, joint="lap", fixing="rivet", under=1)
+    on_top, under = build_templates(flat_set, forms.ply(), SPEC).templates
+    assert np.allclose(holes(on_top)[:, 0], 180 - 5.0)
+    assert np.allclose(holes(under)[:, 0], -5.0)
+    assert len(holes(under)) == len(holes(on_top)) > 3
+    assert any("narrow" in note for note in under.notes)
+
+
+def test_rows_of_neighbouring_edges_leave_each_other_room(forms):
+    # Three panels round a corner: every hole keeps more than its own width to the next.
+    middle = forms.rectangle(100, 150, name="middle")
+    side, top = forms.rectangle(80, 150, name="side"), forms.rectangle(100, 60, name="top")
+    flat_set = forms.join(
+        [middle, side, top],
+        [
+            {"a": (0, 1), "b": (1, 3), "joint": "butt"},
+            {"a": (0, 2), "b": (2, 0), "joint": "butt"},
+        ],
+        forms.material("leather", t=2.0),
+    )
+    template = build_templates(flat_set, forms.ply(), SPEC).templates[0]
+    places = holes(template)
+    apart = np.linalg.norm(places[:, None] - places[None], axis=2) + 99 * np.eye(len(places))
+    assert apart.min() > 2.0
+    assert not any("left out" in note for note in template.notes)
+
+
 def test_paired_rows_and_own_numbers(forms):
     spec = TemplateSpec(
         stitch={"side left": StitchChoice(pitch_mm=6.0, inside_mm=5.0, hole_mm=1.5, rows=2)}
