@@ -92,7 +92,9 @@ def letter_label(space: FreeSpace, label: Label, beside: Array) -> tuple[list[In
     layouts, short = label.layouts(), label.short()
     tries = [_Try(lines, h, 0.0) for h in level for lines in layouts]
     tries += [_Try(lines, h, a) for h in level for lines in layouts for a in angles[1:]]
-    tries += [_Try(lines, h, a) for h in small for lines in layouts for a in angles]
+    # A narrow, bent piece takes small lettering at any angle.
+    angles += [a for a in range(-75, 90, 15) if a]
+    tries += [_Try(lines, h, float(a)) for h in small for lines in layouts for a in angles]
     whole = len(tries)
     tries += [_Try(lines, h, a) for h in HEIGHTS[2:] for lines in short for a in angles]
     tries += [
