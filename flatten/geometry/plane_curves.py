@@ -26,14 +26,6 @@ def along(points: Array, at: NDArray | float) -> tuple[Array, Array]:
     return place, step / np.maximum(np.linalg.norm(step, axis=1), 1e-300)[:, None]
 
 
-def part(points: Array, start: float, end: float) -> Array:
-    """The stretch of a polyline between two lengths along it, ends included."""
-    s = arc_length(points)
-    inner = points[(s > start + 1e-9) & (s < end - 1e-9)]
-    ends, _ = along(points, np.array([start, end]))
-    return np.concatenate([ends[:1], inner, ends[1:]])
-
-
 def outward(tangents: Array) -> Array:
     """Unit normals to the right of the direction: outward on a counterclockwise outline."""
     return np.stack([tangents[..., 1], -tangents[..., 0]], axis=-1)

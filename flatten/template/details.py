@@ -49,11 +49,17 @@ def detail_pieces(
 def facing_pieces(piece: Piece, material: Material, spec: TemplateSpec) -> list[Piece]:
     """A strip to lie behind every edge of a gap, with the holes that go through both.
 
-    In cloth it is sewn to the edge with the allowance of a seam.
+    In cloth it is sewn to the edge with the allowance of a seam. Foam and card are not faced with
+    themselves; a note asks for a strip of something that holds.
     """
     made = []
     for edge in piece.edges:
         if edge.joint != "gap" or edge.fixing not in ("lace", "closure"):
+            continue
+        if material.family in ("foam", "card"):
+            piece.notes.append(
+                f"back '{edge.name}' with a strip of leather or webbing {spec.facing_mm:.0f} mm wide"
+            )
             continue
         line = LineString(edge.points)
         strip = largest(piece.net.intersection(line.buffer(spec.facing_mm, cap_style="flat")))

@@ -4,7 +4,7 @@ import numpy as np
 import pytest
 
 from flatten.geometry.curves import arc_length
-from flatten.geometry.plane_curves import along, beside, part, smooth
+from flatten.geometry.plane_curves import along, beside, smooth
 
 
 def arc(radius: float, degrees: float, step: float) -> np.ndarray:
@@ -49,12 +49,11 @@ def test_uneven_spacing_does_not_bend_a_circle():
     assert np.abs(np.linalg.norm(curve, axis=1) - 100).max() < 0.1
 
 
-def test_places_and_parts_along_a_curve():
+def test_places_along_a_curve():
     points = np.array([[0, 0], [10, 0], [10, 10]], dtype=float)
     place, tangent = along(points, [5.0, 12.0, 99.0])
     assert place.tolist() == [[5, 0], [10, 2], [10, 10]]
     assert tangent.tolist() == [[1, 0], [0, 1], [0, 1]]
-    assert part(points, 4.0, 13.0).tolist() == [[4, 0], [10, 0], [10, 3]]
 
 
 def test_places_beside_a_corner_lie_on_both_parallels():

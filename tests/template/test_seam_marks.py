@@ -146,6 +146,13 @@ def test_lacing_has_eyelets_and_a_facing_with_the_same_holes(forms):
     assert 10.0 <= 180 - holes(templates[0])[:, 0].max() <= 12.0
 
 
+def test_foam_is_not_faced_with_foam(forms):
+    flat_set = two_panels(forms, mat=forms.material("foam", t=5.0), joint="gap", fixing="lace")
+    templates = build_templates(flat_set, forms.ply(), SPEC).templates
+    assert [t.panel for t in templates] == ["left front", "left back"]
+    assert all(any("strip of leather" in note for note in t.notes) for t in templates)
+
+
 def test_a_corner_in_a_seam_gets_a_hole_and_whole_stitches_on_either_side(forms):
     # Two panels that meet along a line with a right angle in it.
     corners = np.array([[0, 0], [100, 0], [100, 60], [160, 60], [160, 160], [0, 160]], dtype=float)
