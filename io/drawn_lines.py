@@ -16,6 +16,7 @@ from flatten.errors import BadInput
 from flatten.geometry.chains import chain_segments, weld_points
 from flatten.io.gltf_file import GltfFile
 from flatten.io.gltf_scene import Shown, shown_primitives
+from flatten.io.numerals import to_doubles
 from flatten.io.obj import vertices
 from flatten.io.obj_rows import corner_table, resolve, sort_rows
 from flatten.io.sources import decode
@@ -109,7 +110,7 @@ def _primitive_lines(file: GltfFile, shown: Shown) -> list[Drawn]:
     attributes = shown.primitive.get("attributes")
     if not isinstance(attributes, dict) or "POSITION" not in attributes:
         raise file.wrong("the primitive has no POSITION", shown.place)
-    local = file.accessor(attributes["POSITION"], ("VEC3",)).astype(np.float64)
+    local = to_doubles(file.accessor(attributes["POSITION"], ("VEC3",)))
     if not np.isfinite(local).all():
         raise file.wrong("a coordinate is not a finite number", shown.place)
     P = local @ shown.matrix[:3, :3].T + shown.matrix[:3, 3]

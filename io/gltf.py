@@ -12,6 +12,7 @@ from numpy.typing import NDArray
 from flatten.errors import BadInput
 from flatten.io.gltf_file import GltfFile
 from flatten.io.gltf_scene import Shown, shown_primitives
+from flatten.io.numerals import to_doubles, to_singles
 from flatten.io.soundness import sound_scan
 from flatten.io.sources import MAX_FACES
 from flatten.io.texture import TextureShelf
@@ -84,7 +85,7 @@ def _read_part(file: GltfFile, shown: Shown, pictures: "_Pictures") -> _Part:
     attributes = primitive.get("attributes")
     if not isinstance(attributes, dict) or "POSITION" not in attributes:
         raise file.wrong("the primitive has no POSITION", place)
-    local = file.accessor(attributes["POSITION"], ("VEC3",)).astype(np.float64)
+    local = to_doubles(file.accessor(attributes["POSITION"], ("VEC3",)))
     if not np.isfinite(local).all():
         first = int((~np.isfinite(local)).any(axis=1).argmax())
         raise file.wrong(f"vertex {first} is not made of finite numbers", place)
@@ -99,11 +100,11 @@ def _read_part(file: GltfFile, shown: Shown, pictures: "_Pictures") -> _Part:
     texture, channel, transform = pictures.of(primitive.get("material"))
     uv = None
     if texture >= 0 and f"TEXCOORD_{channel}" in attributes:
-        flat = file.accessor(attributes[f"TEXCOORD_{channel}"], ("VEC2",)).astype(np.float64)
+        flat = to_doubles(file.accessor(attributes[f"TEXCOORD_{channel}"], ("VEC2",)))
         if len(flat) != len(V):
             raise file.wrong("texture places and vertices differ in number", place)
         flat = flat @ transform[:2, :2].T + transform[:2, 2]
-        uv = np.column_stack([flat[:, 0], 1.0 - flat[:, 1]])[F].astype(np.float32)
+        uv = to_singles(np.column_stack([flat[:, 0], 1.0 - flat[:, 1]])[F])
     return _Part(V, F, colors, uv, texture if uv is not None else -1)
 
 
@@ -137,7 +138,7 @@ def _colors(file: GltfFile, index: Any, n: int, place: str) -> NDArray[np.uint8]
     stored = file.item("accessors", index)
     if raw.dtype.kind == "u":  # bytes that some writer forgot to call normalised
         raw = raw / float(np.iinfo(raw.dtype).max)
-    share = np.clip(np.nan_to_num(raw.astype(np.float64)), 0.0, 1.0)
+    share = np.clip(np.nan_to_num(to_doubles(raw)), 0.0, 1.0)
     if stored.get("componentType") != 5121:
         # By the standard these are linear light. Writers of bytes store sRGB all the same: a
         # linear byte would leave no shades in the dark.

@@ -50,10 +50,22 @@ def bad_token_line(text: bytes) -> tuple[int, str]:
     return 0, ""
 
 
+def to_doubles(values: NDArray[np.generic]) -> NDArray[np.float64]:
+    """The same values in double precision; a NaN of any kind stays one, without a warning."""
+    with np.errstate(invalid="ignore"):
+        return values.astype(np.float64)
+
+
+def to_singles(values: NDArray[np.generic]) -> NDArray[np.float32]:
+    """The same values in single precision; what is too large becomes infinite, silently."""
+    with np.errstate(invalid="ignore", over="ignore"):
+        return values.astype(np.float32)
+
+
 def to_integers(values: NDArray[np.generic]) -> NDArray[np.int64]:
     """Whole numbers stored as any type; fractions and what is out of range become -1."""
     if values.dtype.kind in "iu":
         return values.astype(np.int64)
-    real = values.astype(np.float64)
+    real = to_doubles(values)
     whole = np.where(np.abs(real) < 2**53, real, -1.0)
     return np.where(whole == np.floor(whole), whole, -1.0).astype(np.int64)

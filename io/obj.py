@@ -10,6 +10,7 @@ from numpy.typing import NDArray
 
 from flatten.errors import BadInput
 from flatten.geometry.facets import triangulate
+from flatten.io.numerals import to_singles
 from flatten.io.obj_rows import Rows, corner_table, number_table, resolve, sort_rows
 from flatten.io.soundness import check_vertices, sound_scan
 from flatten.io.sources import beside, decode, read_bytes
@@ -51,7 +52,7 @@ def read_obj(path: Path, data: bytes, unit: str | None) -> Scan:
         numbers = np.where(written.texture == 0, 1, written.texture)
         at = resolve(path, numbers, written.counts, faces, rows[b"vt"], "texture point")
         table, _ = number_table(path, rows[b"vt"], 1, 3)
-        uv = table[at[place], :2].astype(np.float32)
+        uv = to_singles(table[at[place], :2])
         uv[~has] = 0.0
         names = list(dict.fromkeys(pictures.values()))
         loaded, said = load_textures(path, names)

@@ -10,7 +10,7 @@ from numpy.typing import NDArray
 
 from flatten.errors import BadInput
 from flatten.geometry.facets import triangulate
-from flatten.io.numerals import to_integers
+from flatten.io.numerals import to_doubles, to_integers, to_singles
 from flatten.io.ply_body import Columns, Lists, read_body
 from flatten.io.ply_header import Header, read_header
 from flatten.io.soundness import check_indices, check_vertices, plain_place, sound_scan
@@ -93,7 +93,7 @@ def _coordinates(path: Path, vertex: Columns) -> NDArray[np.float64]:
     axes = [vertex.get(axis) for axis in "xyz"]
     if any(a is None or isinstance(a, Lists) for a in axes):
         raise BadInput("the PLY file has no vertices with x, y and z", path.name)
-    return np.column_stack(axes).astype(np.float64)  # type: ignore[arg-type]
+    return to_doubles(np.column_stack(axes))  # type: ignore[arg-type]
 
 
 def _polygons(
@@ -149,7 +149,7 @@ def to_bytes(rgb: NDArray[np.generic]) -> NDArray[np.uint8]:
     """Colours as bytes: fractions up to 1 are spread to 255, 16-bit ones brought down."""
     if rgb.dtype == np.uint8:
         return rgb  # type: ignore[return-value]
-    values = np.nan_to_num(rgb.astype(np.float64), nan=0.0, posinf=0.0, neginf=0.0)
+    values = np.nan_to_num(to_doubles(rgb), nan=0.0, posinf=0.0, neginf=0.0)
     top = values.max(initial=0.0)
     if rgb.dtype.kind == "f" and top <= 1.0 and (values != np.floor(values)).any():
         values = values * 255.0
@@ -183,9 +183,9 @@ def _texture_places(
     place: NDArray[np.int64],
 ) -> NDArray[np.float32] | None:
     if texcoord is not None:
-        return texcoord.values.reshape(-1, 2)[place].astype(np.float32)
+        return to_singles(texcoord.values.reshape(-1, 2)[place])
     for names in (("texture_u", "texture_v"), ("s", "t"), ("u", "v")):
         pair = [vertex.get(n) for n in names]
         if all(c is not None and not isinstance(c, Lists) for c in pair):
-            return np.column_stack(pair)[F].astype(np.float32)  # type: ignore[arg-type]
+            return to_singles(np.column_stack(pair)[F])  # type: ignore[arg-type]
     return None

@@ -9,7 +9,7 @@ import numpy as np
 from numpy.typing import NDArray
 
 from flatten.errors import BadInput
-from flatten.io.numerals import pieces, to_floats
+from flatten.io.numerals import pieces, to_doubles, to_floats
 from flatten.io.soundness import check_vertices, sound_scan
 from flatten.records.scan import Scan
 
@@ -57,7 +57,7 @@ def _read_binary(path: Path, data: bytes, unit: str | None) -> Scan:
             "it is cut short or damaged; export or copy it again",
         )
     records = np.frombuffer(data, _RECORD, count, _HEADER)
-    V = records["corners"].reshape(-1, 3).astype(np.float64)
+    V = to_doubles(records["corners"].reshape(-1, 3))
     notes = ()
     if len(data) > _HEADER + 50 * count:
         notes = (f"{len(data) - _HEADER - 50 * count} bytes after the last triangle were ignored",)

@@ -104,11 +104,13 @@ def read_3mf(path: Path, data: bytes, unit: str | None) -> Scan:
             total += len(F)
             if total > MAX_FACES:
                 raise BadInput(f"more than {MAX_FACES:,} faces", path.name, "export fewer")
-            moved = V @ matrix[:3] + matrix[3]
+            with np.errstate(over="ignore", invalid="ignore"):  # checked once all is together
+                moved = V @ matrix[:3] + matrix[3]
             parts.append((moved, F[:, ::-1] if np.linalg.det(matrix[:3]) < 0 else F))
         for use in thing.components:
             inner = _transform(path, use.transform)
-            joined = np.vstack([inner[:3] @ matrix[:3], inner[3] @ matrix[:3] + matrix[3]])
+            with np.errstate(over="ignore", invalid="ignore"):
+                joined = np.vstack([inner[:3] @ matrix[:3], inner[3] @ matrix[:3] + matrix[3]])
             stack.append((use.part or part, use.id, joined, depth + 1))
         if len(stack) > 100_000:
             raise BadInput("the file puts too many components together", path.name)

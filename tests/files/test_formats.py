@@ -77,3 +77,14 @@ def test_arrays_of_a_scan_cannot_be_changed(tube, write_ply):
     with pytest.raises(ValueError, match="read-only"):
         scan.V[0, 0] = 1.0
     assert np.isfinite(scan.V).all()
+
+
+def test_a_signalling_nan_is_refused_without_a_warning(tmp_path, recwarn):
+    """IEEE 754: single 0x7fa00000 is a NaN that signals when it is widened."""
+    record = np.zeros(1, dtype=[("n", "<f4", 3), ("v", "<u4", (3, 3)), ("a", "<u2")])
+    record["v"][0, 1, 1] = 0x7FA00000
+    path = tmp_path / "a.stl"
+    path.write_bytes(b"\0" * 80 + (1).to_bytes(4, "little") + record.tobytes())
+    with pytest.raises(BadInput, match="triangle 1: a coordinate is not a finite number"):
+        read_scan(path)
+    assert len(recwarn) == 0

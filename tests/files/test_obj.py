@@ -169,3 +169,13 @@ def test_lines_that_say_nothing_known_are_noted(tmp_path):
     text = "v 0 0 0\nv 1 0 0\n%% junk\nv 0 1 0\nhello world\nf 1 2 3\n"
     scan = read_scan(write(tmp_path, text))
     assert scan.notes == ("2 lines that say nothing known were left out (the first is line 3)",)
+
+
+def test_a_texture_place_beyond_any_number_is_set_to_nothing(tmp_path, recwarn):
+    Image.new("RGB", (2, 2), (5, 6, 7)).save(tmp_path / "skin.png")
+    (tmp_path / "a.mtl").write_text("newmtl skin\nmap_Kd skin.png\n")
+    scan = read_scan(write(tmp_path, "mtllib a.mtl\n" + SQUARE.replace("vt 1 1", "vt 1e300 1")))
+    assert scan.uv is not None
+    assert np.isfinite(scan.uv).all()
+    assert "not numbers" in scan.notes[0]
+    assert len(recwarn) == 0

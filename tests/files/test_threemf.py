@@ -98,7 +98,8 @@ def test_objects_may_lie_in_other_parts(tube, tmp_path):
     V, F = tube
     path = tmp_path / "a.3mf"
     main = (
-        '<model unit="millimeter" xmlns:p="urn:3mf:production"><resources><object id="9"><components><component objectid="1" '
+        '<model unit="millimeter" xmlns:p="urn:3mf:production"><resources><object id="9">'
+        '<components><component objectid="1" '
         'p:path="/3D/Objects/b.model" transform="1 0 0 0 1 0 0 0 1 0 0 7"/></components></object>'
         '</resources><build><item objectid="9"/></build></model>'
     )
