@@ -11,7 +11,7 @@ from numpy.typing import NDArray
 
 from flatten.geometry.editmesh import corner, faces_around
 from flatten.geometry.nearest import nearest_on_triangle
-from flatten.geometry.space import at, cross, dot, gap, minus, mix, norm, plus, put
+from flatten.geometry.space import at, cross, dot, gap, inner, minus, mix, norm, plus, put
 
 FREE, HELD = -1, -2
 
@@ -47,7 +47,7 @@ class Band(NamedTuple):
     N: NDArray[np.float64]
 
 
-@njit(cache=True)
+@inner
 def sharpness(a, b, c):
     """Cosine of a triangle's smallest angle: 0.5 is the best, 1 the worst."""
     u, v, w = minus(b, a), minus(c, b), minus(a, c)
@@ -57,7 +57,7 @@ def sharpness(a, b, c):
     return max(-dot(u, w) / (lu * lw), -dot(u, v) / (lu * lv), -dot(v, w) / (lv * lw))
 
 
-@njit(cache=True)
+@inner
 def upright(band, i, j, k, a, b, c):
     """Cosine between the triangle at a, b, c and the surface normals of vertices i, j, k."""
     n = cross(minus(b, a), minus(c, a))
@@ -66,7 +66,7 @@ def upright(band, i, j, k, a, b, c):
     return dot(n, m) / length if length > 0 else -1.0
 
 
-@njit(cache=True)
+@inner
 def star_sharpness(mesh, band, ring, count, v, x, gone1, gone2, w):
     """Worst sharpness of the faces at v if it lay at x and became w; 2 where one would turn over.
 
@@ -89,20 +89,20 @@ def star_sharpness(mesh, band, ring, count, v, x, gone1, gone2, w):
     return worst
 
 
-@njit(cache=True)
+@inner
 def face_sharpness(mesh, f):
     F, V = mesh.F, mesh.V
     return sharpness(at(V, F[f, 0]), at(V, F[f, 1]), at(V, F[f, 2]))
 
 
-@njit(cache=True)
+@inner
 def all_active(mesh, band, f):
     """Whether face f is still there and all its corners may change."""
     F = mesh.F
     return F[f, 0] >= 0 and band.active[F[f, 0]] and band.active[F[f, 1]] and band.active[F[f, 2]]
 
 
-@njit(cache=True)
+@inner
 def on_curve(curves, k, s):
     """Point and home face at length s of curve k."""
     low, high = curves.start[k], curves.start[k + 1] - 1
@@ -115,7 +115,7 @@ def on_curve(curves, k, s):
     return plus(p, t, minus(at(curves.P, i), p)), curves.face[i - 1]
 
 
-@njit(cache=True)
+@inner
 def stray(curves, k, s0, s1, p, q):
     """How far curve k strays between s0 and s1 from the straight line p, q."""
     step = minus(q, p)
@@ -132,7 +132,7 @@ def stray(curves, k, s0, s1, p, q):
     return worst
 
 
-@njit(cache=True)
+@inner
 def along(mesh, band, curves, v, ring):
     """The neighbours of a curve vertex on its curve, behind and ahead, and their places."""
     k = band.tag[v]
@@ -158,7 +158,7 @@ def along(mesh, band, curves, v, ring):
     return behind, ahead, s0, s1
 
 
-@njit(cache=True)
+@inner
 def set_place(mesh, band, ground, v, g, w):
     """Puts v at barycentric place w of the unedited face g."""
     F = ground.F

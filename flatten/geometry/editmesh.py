@@ -11,6 +11,8 @@ import numpy as np
 from numba import njit
 from numpy.typing import NDArray
 
+from flatten.geometry.space import inner
+
 
 class EditMesh(NamedTuple):
     """Arrays with room to grow; the first `used[0]` vertices and `used[1]` faces are in use.
@@ -87,7 +89,7 @@ def edit_mesh(V: NDArray[np.float64], F: NDArray[np.integer], *, room: int) -> E
     )
 
 
-@njit(cache=True)
+@inner
 def corner(F, f, v):
     """Which corner of face f vertex v is; -1 if none."""
     if F[f, 0] == v:
@@ -99,7 +101,7 @@ def corner(F, f, v):
     return -1
 
 
-@njit(cache=True)
+@inner
 def faces_around(mesh, v, out):
     """Fills `out` with the faces at v, counterclockwise; returns how many and whether v is inside.
 
@@ -130,7 +132,7 @@ def faces_around(mesh, v, out):
             return k, closed
 
 
-@njit(cache=True)
+@inner
 def find_edge(mesh, a, b, ring):
     """Face and edge index of the half edge a -> b, or of b -> a at a border; -1, -1 if none."""
     k, _ = faces_around(mesh, a, ring)
@@ -147,14 +149,14 @@ def find_edge(mesh, a, b, ring):
     return np.int64(-1), np.int64(-1)
 
 
-@njit(cache=True)
+@inner
 def _relink(mesh, f, u, g):
     """Says to face f that across its edge starting at corner vertex u now lies g."""
     if f >= 0:
         mesh.A[f, corner(mesh.F, f, u)] = g
 
 
-@njit(cache=True)
+@inner
 def split_face(mesh, f, v):
     """Puts vertex v (already in V) inside face f: three faces."""
     F, A, C = mesh.F, mesh.A, mesh.C
@@ -178,7 +180,7 @@ def split_face(mesh, f, v):
     mesh.star[v], mesh.star[a], mesh.star[b], mesh.star[c] = f, f, f, g
 
 
-@njit(cache=True)
+@inner
 def split_edge(mesh, f, i, v):
     """Puts vertex v (already in V) on edge i of face f; both halves keep the edge's labels."""
     F, A, C = mesh.F, mesh.A, mesh.C
@@ -215,7 +217,7 @@ def split_edge(mesh, f, i, v):
     mesh.star[d] = k
 
 
-@njit(cache=True)
+@inner
 def flip_edge(mesh, f, i):
     """Turns the plain inner edge i of face f to the other diagonal of its two faces."""
     F, A, C = mesh.F, mesh.A, mesh.C
@@ -238,7 +240,7 @@ def flip_edge(mesh, f, i):
     mesh.star[a], mesh.star[b], mesh.star[c], mesh.star[d] = f, k, f, f
 
 
-@njit(cache=True)
+@inner
 def can_collapse(mesh, f, i, ring_a, ring_b):
     """Whether edge i of face f can be collapsed, either way, and leave a manifold.
 
@@ -281,7 +283,7 @@ def can_collapse(mesh, f, i, ring_a, ring_b):
     return True
 
 
-@njit(cache=True)
+@inner
 def _close_face(mesh, f, j, kept):
     """Takes face f out as its edge j shrinks to the vertex `kept`: its other two edges are glued."""
     F, A, C = mesh.F, mesh.A, mesh.C
@@ -301,7 +303,7 @@ def _close_face(mesh, f, j, kept):
     F[f, 0], F[f, 1], F[f, 2] = -1, -1, -1
 
 
-@njit(cache=True)
+@inner
 def collapse_edge(mesh, f, i, gone, ring):
     """Merges the end `gone` of edge i of face f into the other; ask can_collapse first."""
     F = mesh.F

@@ -6,7 +6,7 @@ import numpy as np
 from numba import njit
 from numpy.typing import NDArray
 
-from flatten.geometry.space import at, dot, gap, minus, mix
+from flatten.geometry.space import at, dot, gap, inner, minus, mix
 
 
 class Ground(NamedTuple):
@@ -48,7 +48,7 @@ def ground(V: NDArray[np.float64], F: NDArray[np.int64], N: NDArray[np.float64])
     )
 
 
-@njit(cache=True)
+@inner
 def nearest_on_triangle(p, a, b, c):
     """Barycentric place (3,) of the point of triangle a, b, c nearest to p.
 
@@ -85,7 +85,7 @@ def nearest_on_triangle(p, a, b, c):
     return va / total, vb / total, vc / total
 
 
-@njit(cache=True)
+@inner
 def _near(ground, p, f):
     """Place of the nearest point of face f to p, and how far it is."""
     F = ground.F
@@ -94,7 +94,7 @@ def _near(ground, p, f):
     return w, gap(p, mix(w, a, b, c))
 
 
-@njit(cache=True)
+@inner
 def walk_to_nearest(ground, p, f):
     """Face and barycentric place of a nearest point to p, walking downhill from face f."""
     best = f

@@ -32,7 +32,7 @@ from flatten.geometry.editmesh import (
     split_edge,
 )
 from flatten.geometry.nearest import nearest_on_triangle, walk_to_nearest
-from flatten.geometry.space import at, cross, dot, gap, minus, mix, norm, plus, put
+from flatten.geometry.space import at, cross, dot, gap, inner, minus, mix, norm, plus, put
 
 # A curve or surface may come to lie this share of the local edge length from where it was.
 STRAY = 0.04
@@ -42,7 +42,7 @@ SHORT, LONG = 0.62, 1.6
 COS_GOOD, COS_FAIR, COS_POOR = 0.906, 0.94, 0.985  # smallest angles of 25, 20 and 10 degrees
 
 
-@njit(cache=True)
+@inner
 def _try_collapse(mesh, band, curves, f, i, a, limit, ring, ring2):
     """Merges end a of edge i of face f into the other end if curves, surface and shape allow.
 
@@ -106,7 +106,7 @@ def _collapse_short(mesh, band, curves, share, limit, ring, ring2):
                     break
 
 
-@njit(cache=True)
+@inner
 def _halve(mesh, band, ground, curves, f, i):
     """Splits edge i of face f in the middle, on the surface or on its curve, while room lasts."""
     F, V = mesh.F, mesh.V
@@ -170,7 +170,7 @@ def _split_chords(mesh, band, ground, curves):
                 _halve(mesh, band, ground, curves, f, i)
 
 
-@njit(cache=True)
+@inner
 def _line_gap(a, b, c, d):
     """Distance between the lines a b and c d, along their common normal."""
     n = cross(minus(b, a), minus(d, c))
@@ -178,7 +178,7 @@ def _line_gap(a, b, c, d):
     return abs(dot(n, minus(c, a))) / length if length > 0 else 0.0
 
 
-@njit(cache=True)
+@inner
 def _joined(mesh, c, d, ring):
     """Whether c and d share an edge already."""
     count, _ = faces_around(mesh, c, ring)
@@ -228,7 +228,7 @@ def _flip_sweep(mesh, band, ring):
     return done
 
 
-@njit(cache=True)
+@inner
 def _try_curve_place(mesh, band, ground, curves, v, s, limit, ring):
     """Moves v to s on its curve unless a face gets sharper than `limit` and than before."""
     V, k = mesh.V, band.tag[v]
@@ -252,7 +252,7 @@ def _try_curve_place(mesh, band, ground, curves, v, s, limit, ring):
     set_place(mesh, band, ground, v, g, w)
 
 
-@njit(cache=True)
+@inner
 def _try_place(mesh, band, ground, v, x, limit, ring, count):
     """Moves a free vertex to the surface near x unless a face gets sharper than `limit`."""
     g, w = walk_to_nearest(ground, x, mesh.home[v])
@@ -263,7 +263,7 @@ def _try_place(mesh, band, ground, v, x, limit, ring, count):
         set_place(mesh, band, ground, v, g, w)
 
 
-@njit(cache=True)
+@inner
 def _movable(mesh, band, v, ring):
     """How many faces lie at v, 0 where it may not move."""
     if not band.active[v] or mesh.star[v] < 0 or band.tag[v] == HELD:

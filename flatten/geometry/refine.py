@@ -25,7 +25,7 @@ from flatten.geometry.editmesh import (
     split_edge,
     split_face,
 )
-from flatten.geometry.space import at, dot, gap, minus, norm, plus, put
+from flatten.geometry.space import at, dot, gap, inner, minus, norm, plus, put
 
 # Curve points closer than this to a corner, an edge or one another are taken as one: this share of
 # the face's edges, and never more than so many mm.
@@ -150,7 +150,7 @@ def _close_groups(
     return connected_components(graph, directed=False)[1].astype(np.int64)
 
 
-@njit(cache=True)
+@inner
 def _frame(V, F, f):
     """Two unit axes of face f's plane."""
     o = at(V, F[f, 0])
@@ -161,7 +161,7 @@ def _frame(V, F, f):
     return x, plus((0.0, 0.0, 0.0), 1.0 / norm(y), y)
 
 
-@njit(cache=True)
+@inner
 def _turn(mesh, frame, a, b, c):
     """Twice the signed area of the triangle a, b, c seen in a face's plane."""
     x, y = frame
@@ -186,7 +186,7 @@ def _embed(mesh, V, F, inner, splits, segments, ring):
     return -1
 
 
-@njit(cache=True)
+@inner
 def _add_inside(mesh, V, F, v, f):
     """Puts vertex v into whichever part of face f holds it."""
     frame = _frame(V, F, f)
@@ -212,7 +212,7 @@ def _add_inside(mesh, V, F, v, f):
     split_face(mesh, g, v)
 
 
-@njit(cache=True)
+@inner
 def _mark(mesh, f, i, side, label):
     """Labels edge i of face f, whose half edge is on that side of the line; a labelled one stays."""
     if mesh.C[f, i] >= 0:
@@ -223,7 +223,7 @@ def _mark(mesh, f, i, side, label):
         mesh.C[k, corner(mesh.F, k, mesh.F[f, (i + 1) % 3])] = 2 * label + 1 - side
 
 
-@njit(cache=True)
+@inner
 def _add_segment(mesh, V, F, a, b, f, label, ring):
     """Makes the straight segment a -> b inside face f an edge and labels it."""
     frame = _frame(V, F, f)
@@ -271,7 +271,7 @@ def _add_segment(mesh, V, F, a, b, f, label, ring):
     return False
 
 
-@njit(cache=True)
+@inner
 def _free_first(mesh, frame, a, b, g, i, f):
     """Flips the first edge across a -> b that can be; one of another curve gets a vertex there."""
     for _ in range(10000):
