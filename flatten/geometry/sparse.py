@@ -129,7 +129,7 @@ def _factor_chunk(
     return -1
 
 
-@njit(cache=True, nogil=True)
+@njit(cache=True, nogil=True, fastmath={"contract", "reassoc"})
 def _solve(
     L: Array, X: Array, block: int, first: Ints, row_start: Ints, rows: Ints, panel_start: Ints,
     s: int, forward: bool,
@@ -137,56 +137,61 @@ def _solve(
     """X (k, n * block) in elimination order, in place: forward, then backward, substitution.
 
     Only the first `s` supernodes are eliminated; without `forward` the right-hand side is zero
-    for them and X holds the values of all others.
+    for them and X holds the values of all others. All k columns go through a supernode together,
+    so that the factor is read once.
     """
-    work = np.empty(0)
+    k = len(X)
+    tallest = 0
     for t in range(s):
-        need = (first[t + 1] - first[t] + row_start[t + 1] - row_start[t]) * block
-        if need > len(work):
-            work = np.empty(need)
-    for q in range(len(X)):
-        x = X[q]
-        for t in range(s if forward else 0):
-            width = (first[t + 1] - first[t]) * block
-            further = row_start[t + 1] - row_start[t]
-            height = width + further * block
-            base = panel_start[t] * block * block
-            own = first[t] * block
-            w = work[:height]
-            w[:width] = x[own : own + width]
-            w[width:] = 0.0
-            for j in range(width):
-                column = L[base + j * height : base + (j + 1) * height]
+        tallest = max(tallest, first[t + 1] - first[t] + row_start[t + 1] - row_start[t])
+    work = np.empty((k, tallest * block))
+    for t in range(s if forward else 0):
+        width = (first[t + 1] - first[t]) * block
+        further = row_start[t + 1] - row_start[t]
+        height = width + further * block
+        base = panel_start[t] * block * block
+        own = first[t] * block
+        for q in range(k):
+            work[q, :width] = X[q, own : own + width]
+            work[q, width:height] = 0.0
+        for j in range(width):
+            column = L[base + j * height : base + (j + 1) * height]
+            for q in range(k):
+                w = work[q, :height]
                 value = w[j] / column[j]
                 w[j] = value
                 for i in range(j + 1, height):
                     w[i] -= value * column[i]
-            x[own : own + width] = w[:width]
+        for q in range(k):
+            X[q, own : own + width] = work[q, :width]
             for i in range(further):
                 at = rows[row_start[t] + i] * block
                 for b in range(block):
-                    x[at + b] += w[width + i * block + b]
-        for back in range(s):
-            t = s - 1 - back
-            width = (first[t + 1] - first[t]) * block
-            further = row_start[t + 1] - row_start[t]
-            height = width + further * block
-            base = panel_start[t] * block * block
-            own = first[t] * block
-            w = work[:height]
-            w[:width] = x[own : own + width]
+                    X[q, at + b] += work[q, width + i * block + b]
+    for back in range(s):
+        t = s - 1 - back
+        width = (first[t + 1] - first[t]) * block
+        further = row_start[t + 1] - row_start[t]
+        height = width + further * block
+        base = panel_start[t] * block * block
+        own = first[t] * block
+        for q in range(k):
+            work[q, :width] = X[q, own : own + width]
             for i in range(further):
                 at = rows[row_start[t] + i] * block
                 for b in range(block):
-                    w[width + i * block + b] = x[at + b]
-            for back_column in range(width):
-                j = width - 1 - back_column
-                column = L[base + j * height : base + (j + 1) * height]
-                total = w[j]
+                    work[q, width + i * block + b] = X[q, at + b]
+        for back_column in range(width):
+            j = width - 1 - back_column
+            column = L[base + j * height : base + (j + 1) * height]
+            for q in range(k):
+                w = work[q, :height]
+                total = 0.0
                 for i in range(j + 1, height):
-                    total -= column[i] * w[i]
-                w[j] = total / column[j]
-            x[own : own + width] = w[:width]
+                    total += column[i] * w[i]
+                w[j] = (w[j] - total) / column[j]
+        for q in range(k):
+            X[q, own : own + width] = work[q, :width]
 
 
 @njit(cache=True, nogil=True)

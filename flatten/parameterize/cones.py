@@ -13,15 +13,20 @@ from numpy.typing import NDArray
 Array = NDArray[np.float64]
 
 
+def radius(g: Array) -> Array:
+    """(m,) length of (g1, g2)."""
+    return np.sqrt(g[:, 1] * g[:, 1] + g[:, 2] * g[:, 2])
+
+
 def determinant(g: Array) -> Array:
     """(m,) g0² - g1² - g2², as a product so that little is lost near the cone's edge."""
-    b = np.hypot(g[:, 1], g[:, 2])
+    b = radius(g)
     return (g[:, 0] - b) * (g[:, 0] + b)
 
 
 def inside(g: Array) -> NDArray[np.bool_]:
     """(m,) whether g lies within its cone."""
-    return g[:, 0] > np.hypot(g[:, 1], g[:, 2])
+    return g[:, 0] > radius(g)
 
 
 def inverse(g: Array) -> Array:

@@ -17,7 +17,7 @@ KEEP = 0.9  # the part of the way to the first lost face that a step may go
 
 def sigmas(P: Array) -> tuple[Array, Array]:
     """(m,) singular values sigma1 >= sigma2 (negative where flipped) of the sheet's parts."""
-    b = np.hypot(P[:, 3], P[:, 4])
+    b = np.sqrt(P[:, 3] * P[:, 3] + P[:, 4] * P[:, 4])
     return P[:, 0] + b, P[:, 0] - b
 
 

@@ -29,7 +29,7 @@ from flatten.parameterize.sheet import Sheet
 Array = NDArray[np.float64]
 
 MEAN = 0.03  # what a part of the mean distortion weighs against the same part of tau
-GAP = 0.01  # of tau: how near to the optimum is near enough
+GAP = 0.02  # of tau: how near to the optimum is near enough
 SMALLEST = 1e-3  # tau below this (0.1 % strain) need not be known more closely
 STIFFEST = 100.0  # of the seams, per mm²
 
@@ -226,10 +226,8 @@ class LeastPeak:
             P = self.sheet.parts(U)
             low, high = self.gaps(P, tau)
             least = np.minimum(
-                (low[:, 0] - np.hypot(low[:, 1], low[:, 2]))
-                / (self.low[:, 0] - np.hypot(self.low[:, 1], self.low[:, 2])),
-                (high[:, 0] - np.hypot(high[:, 1], high[:, 2]))
-                / (self.high[:, 0] - np.hypot(self.high[:, 1], self.high[:, 2])),
+                (low[:, 0] - cones.radius(low)) / (self.low[:, 0] - cones.radius(self.low)),
+                (high[:, 0] - cones.radius(high)) / (self.high[:, 0] - cones.radius(self.high)),
             ).min()
             if least > 0.04:
                 self.U, self.tau, self.P, self.low, self.high = U, tau, P, low, high

@@ -16,7 +16,7 @@ Ints = NDArray[np.int64]
 
 # A face thinner than this part of its longest edge is treated as if it were this thick: its map
 # would otherwise be decided by rounding.
-THINNEST = 1e-4
+THINNEST = 1e-7
 
 
 class Sheet:
