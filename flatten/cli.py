@@ -5,7 +5,8 @@ import json
 import sys
 import tempfile
 import traceback
-from collections.abc import Sequence
+from collections.abc import Iterator, Sequence
+from contextlib import contextmanager, nullcontext
 from importlib.resources import files
 from pathlib import Path
 from typing import Any
@@ -90,6 +91,20 @@ def run_one(job_path: Path, out: Path, watch: Watch) -> dict[str, Any]:
     mm = MM_PER_UNIT[cast.unit]
     drawn = tuple(line for f in job.line_files for line in read_line_file(f, job.inks, mm))
     return write_results(run_job(job, scan, cast, drawn, clock), out, watch)
+
+
+@contextmanager
+def second_core() -> Iterator[None]:
+    """Lets a second process compile the later stages meanwhile, if this is a first run."""
+    from flatten.warm import warm_aside
+
+    aside = warm_aside()
+    try:
+        yield
+    finally:
+        if aside is not None:
+            aside.terminate()
+            aside.wait()
 
 
 def do_demo(args: argparse.Namespace, watch: Watch) -> tuple[int, Any]:
@@ -184,7 +199,8 @@ def main(argv: Sequence[str] | None = None) -> int:
     args = parser().parse_args(argv)
     watch = Watch(quiet=args.quiet)
     try:
-        code, data = COMMANDS[args.command](args, watch)
+        with second_core() if args.command in ("run", "demo") else nullcontext():
+            code, data = COMMANDS[args.command](args, watch)
     except FlattenError as error:
         watch.close()
         print(f"flatten: {error}", file=sys.stderr)

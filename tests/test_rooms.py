@@ -20,8 +20,9 @@ MAY_IMPORT = {
     "cautions": BASE,
     "meshes": set(),
     "pipeline": BASE | {"geometry", "cautions"} | STAGES,
-    "cli": BASE | {"watch", "geometry", "pipeline", "io", "meshes"} | STAGES,
+    "cli": BASE | {"watch", "warm", "geometry", "pipeline", "io", "meshes"} | STAGES,
     "watch": set(),
+    "warm": BASE | {"geometry"} | STAGES,
     "__main__": {"cli"},
     "__init__": set(),
 }
