@@ -8,15 +8,16 @@ Crane's geometry-central, 2019).
 from dataclasses import dataclass
 
 import numpy as np
-from numba import njit
 from numpy.typing import NDArray
+
+from flatten.geometry.boxtree import BoxTree, box_tree, nearest_points
 
 Array = NDArray[np.float64]
 Faces = NDArray[np.int32]
 Ints = NDArray[np.int32]
 
-_LEAF = 4
-_STACK = 64
+# A weight below this is rounding: the point lies on an edge.
+_ON_EDGE = 1e-8
 
 
 def twin_half_edges(F: Faces) -> Ints:
@@ -160,164 +161,36 @@ def on_rim(surface: Surface, face: Ints, bary: Array) -> NDArray[np.bool_]:
 
 @dataclass(frozen=True, eq=False, kw_only=True)
 class FaceTree:
-    """A tree of boxes over the faces of a mesh, for nearest-point questions.
+    """A tree over the faces of a mesh, for nearest surface points."""
 
-    corners : (m, 3, 3) triangles in tree order; order : (m,) their faces
-    low, high : (nodes, 3) boxes of a complete binary tree, the root first; `leaves` of them last
-    """
+    tree: BoxTree
 
-    corners: Array
-    order: Ints
-    low: Array
-    high: Array
-    leaves: int
-
-    def nearest(self, points: Array, within: float = np.inf) -> tuple[Ints, Array, Array]:
+    def nearest(self, points: Array) -> tuple[Ints, Array, Array]:
         """The nearest surface point of each of `points` (k, 3).
 
         Returns
         -------
-        face (k,) int32, -1 where nothing lies `within`; bary (k, 3), exact zeros on edges and
-        vertices; distance (k,), inf where nothing was found
+        face (k,) int32; bary (k, 3), exact zeros on edges and vertices; distance (k,)
         """
-        points = np.ascontiguousarray(points, dtype=np.float64)
-        return _nearest(
-            points, self.corners, self.order, self.low, self.high, self.leaves, float(within)
+        found, face = nearest_points(self.tree, points)
+        a, b, c = self.tree.corners[self.tree.place[face]].transpose(1, 0, 2)
+        bary = np.stack(
+            [_double_area(found, b, c), _double_area(a, found, c), _double_area(a, b, found)],
+            axis=1,
         )
+        total = bary.sum(axis=1)
+        flat = np.flatnonzero(total <= 0.0)
+        bary[
+            flat, np.argmin([np.linalg.norm(x - found, axis=1)[flat] for x in (a, b, c)], axis=0)
+        ] = 1
+        bary /= np.where(total > 0.0, total, 1.0)[:, None]
+        return face, snap_to_corners(bary, _ON_EDGE), np.linalg.norm(found - points, axis=1)
 
 
 def face_tree(V: Array, F: NDArray[np.integer]) -> FaceTree:
     """Builds the tree for a mesh with at least one face, V (n, 3), F (m, 3)."""
-    corners = V[F]
-    centre = corners.mean(axis=1)
-    low, extent = centre.min(axis=0), np.ptp(centre, axis=0)
-    cell = ((centre - low) / max(float(extent.max()), 1e-300) * 1023.0).astype(np.int64)
-    order = np.argsort(_interleave(cell), kind="stable").astype(np.int32)
-    corners = np.ascontiguousarray(corners[order])
-    used = -(-len(F) // _LEAF)
-    leaves = 1 << max(int(used - 1).bit_length(), 0)
-    box_low = np.full((2 * leaves - 1, 3), np.inf)
-    box_high = np.full((2 * leaves - 1, 3), -np.inf)
-    starts = np.arange(0, len(F), _LEAF)
-    first = leaves - 1
-    box_low[first : first + used] = np.minimum.reduceat(corners.min(axis=1), starts, axis=0)
-    box_high[first : first + used] = np.maximum.reduceat(corners.max(axis=1), starts, axis=0)
-    while first:
-        parent = (first - 1) // 2
-        below = slice(first, 2 * first + 1)
-        box_low[parent:first] = box_low[below].reshape(-1, 2, 3).min(axis=1)
-        box_high[parent:first] = box_high[below].reshape(-1, 2, 3).max(axis=1)
-        first = parent
-    return FaceTree(corners=corners, order=order, low=box_low, high=box_high, leaves=leaves)
+    return FaceTree(tree=box_tree(np.asarray(V, dtype=np.float64), F.astype(np.int32, copy=False)))
 
 
-def _interleave(cell: NDArray[np.int64]) -> NDArray[np.int64]:
-    """Morton codes: the bits of three 10-bit numbers interleaved."""
-    code = np.zeros(len(cell), dtype=np.int64)
-    for bit in range(10):
-        for axis in range(3):
-            code |= ((cell[:, axis] >> bit) & 1) << (3 * bit + axis)
-    return code
-
-
-@njit(cache=True)
-def _nearest(points, corners, order, low, high, leaves, within):  # pragma: no cover
-    k = len(points)
-    m = len(corners)
-    face = np.full(k, -1, dtype=np.int32)
-    bary = np.zeros((k, 3))
-    distance = np.full(k, np.inf)
-    stack = np.empty(_STACK, dtype=np.int64)
-    best_w = np.empty(3)
-    w = np.empty(3)
-    for i in range(k):
-        best = within * within
-        p = points[i]
-        top = 0
-        stack[0] = 0
-        while top >= 0:
-            node = stack[top]
-            top -= 1
-            if _box_gap(p, low, high, node) >= best and face[i] >= 0:
-                continue
-            if node < leaves - 1:
-                left = 2 * node + 1
-                near, far = left, left + 1
-                if _box_gap(p, low, high, far) < _box_gap(p, low, high, near):
-                    near, far = far, near
-                if _box_gap(p, low, high, far) <= best:
-                    top += 1
-                    stack[top] = far
-                if _box_gap(p, low, high, near) <= best:
-                    top += 1
-                    stack[top] = near
-                continue
-            begin = (node - leaves + 1) * _LEAF
-            for f in range(begin, min(begin + _LEAF, m)):
-                d = _nearest_in_triangle(p, corners[f], w)
-                if d < best or (d == best and face[i] < 0):
-                    best = d
-                    face[i] = order[f]
-                    best_w[:] = w
-        if face[i] >= 0:
-            bary[i] = best_w
-            distance[i] = np.sqrt(best)
-    return face, bary, distance
-
-
-@njit(cache=True)
-def _box_gap(p, low, high, node):  # pragma: no cover
-    """Squared distance from a point to a box; inf for an empty one."""
-    total = 0.0
-    for axis in range(3):
-        d = max(low[node, axis] - p[axis], p[axis] - high[node, axis])
-        if d > 0.0:
-            total += d * d
-    return total
-
-
-@njit(cache=True)
-def _nearest_in_triangle(p, t, w):  # pragma: no cover
-    """Squared distance from a point to a triangle; the nearest point's weights go to `w`.
-
-    Regions of the plane by Ericson, Real-Time Collision Detection, 2005, section 5.1.5.
-    """
-    d1 = d2 = d3 = d4 = d5 = d6 = 0.0
-    for a in range(3):
-        ab = t[1, a] - t[0, a]
-        ac = t[2, a] - t[0, a]
-        d1 += ab * (p[a] - t[0, a])
-        d2 += ac * (p[a] - t[0, a])
-        d3 += ab * (p[a] - t[1, a])
-        d4 += ac * (p[a] - t[1, a])
-        d5 += ab * (p[a] - t[2, a])
-        d6 += ac * (p[a] - t[2, a])
-    va = d3 * d6 - d5 * d4
-    vb = d5 * d2 - d1 * d6
-    vc = d1 * d4 - d3 * d2
-    w[:] = 0.0
-    if d1 <= 0.0 and d2 <= 0.0:
-        w[0] = 1.0
-    elif d3 >= 0.0 and d4 <= d3:
-        w[1] = 1.0
-    elif d6 >= 0.0 and d5 <= d6:
-        w[2] = 1.0
-    elif vc <= 0.0 and d1 >= 0.0 and d3 <= 0.0:
-        w[1] = d1 / (d1 - d3)
-        w[0] = 1.0 - w[1]
-    elif vb <= 0.0 and d2 >= 0.0 and d6 <= 0.0:
-        w[2] = d2 / (d2 - d6)
-        w[0] = 1.0 - w[2]
-    elif va <= 0.0 and d4 - d3 >= 0.0 and d5 - d6 >= 0.0:
-        w[2] = (d4 - d3) / ((d4 - d3) + (d5 - d6))
-        w[1] = 1.0 - w[2]
-    else:
-        scale = 1.0 / (va + vb + vc)
-        w[1] = vb * scale
-        w[2] = vc * scale
-        w[0] = 1.0 - w[1] - w[2]
-    total = 0.0
-    for a in range(3):
-        d = p[a] - (w[0] * t[0, a] + w[1] * t[1, a] + w[2] * t[2, a])
-        total += d * d
-    return total
+def _double_area(a: Array, b: Array, c: Array) -> Array:
+    return np.linalg.norm(np.cross(b - a, c - a), axis=1)

@@ -134,12 +134,11 @@ def _crossings(surface, tail, seg_face, face, bary, track, place):
     i, j, u, v = _cross(
         starts[:-1][many], starts[1:][many], p, q, track[tails], place[tails], place[tails + 1]
     )
-    at = p[i] + u[:, None] * (q[i] - p[i])
-    exact = [(u == 0.0, p[i]), (u == 1.0, q[i]), (v == 0.0, p[j]), (v == 1.0, q[j])]
-    for hit, value in exact:
-        at = np.where(hit[:, None], value, at)
-    at = np.maximum(at, 0.0)
+    at = np.maximum(p[i] + u[:, None] * (q[i] - p[i]), 0.0)
     at /= np.maximum(at.sum(axis=1, keepdims=True), 1e-300)
+    # A contact at a segment's end is that end, to the last bit.
+    for hit, value in ((u == 0.0, p[i]), (u == 1.0, q[i]), (v == 0.0, p[j]), (v == 1.0, q[j])):
+        at = np.where(hit[:, None], value, at)
     return tails[i], tails[j], faces[i], at, u, v
 
 
@@ -155,7 +154,7 @@ def _local(surface, faces, own, bary):
 
 
 @njit(cache=True)
-def _round(w):  # pragma: no cover
+def _round(w):
     """Place of a border point on the way round a face, 0 to 3; -1 inside the face."""
     for c in range(3):
         if w[c] == 0.0:
@@ -169,13 +168,13 @@ def _round(w):  # pragma: no cover
 
 
 @njit(cache=True)
-def _turn(o, p, q):  # pragma: no cover
+def _turn(o, p, q):
     """Twice the signed area of three points given by weights, in units of the face's."""
     return (p[1] - o[1]) * (q[2] - o[2]) - (p[2] - o[2]) * (q[1] - o[1])
 
 
 @njit(cache=True)
-def _within(x, a, b):  # pragma: no cover
+def _within(x, a, b):
     """Fraction of the way from a to b at which x lies (weights), or -1 where it does not."""
     size = best = 0.0
     axis = 0
@@ -190,7 +189,7 @@ def _within(x, a, b):  # pragma: no cover
 
 
 @njit(cache=True)
-def _cross(starts, ends, p, q, track, tail, head):  # pragma: no cover
+def _cross(starts, ends, p, q, track, tail, head):
     out_i = [0 for _ in range(0)]
     out_j = [0 for _ in range(0)]
     out_u = [0.0 for _ in range(0)]

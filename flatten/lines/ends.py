@@ -4,7 +4,7 @@ from dataclasses import dataclass
 
 import numpy as np
 from numpy.typing import NDArray
-from scipy.spatial import cKDTree
+from scipy.spatial import KDTree
 
 from flatten.geometry.curves import at_lengths
 from flatten.geometry.geodesics import trace, walk
@@ -34,6 +34,8 @@ _RIM_REACH = 2.5
 # A gap counts only where the way over the surface is about as short as the way through space.
 _DETOUR = 1.3
 _PASSES = 3
+# An end turns towards its goal as far before its tip as the goal is off, within these bounds.
+_TURN_MM = (2.0, 5.0)
 
 
 @dataclass(frozen=True, eq=False, kw_only=True)
@@ -274,7 +276,7 @@ def _near(surface, rims, tracks, ends, fixed, snap_mm) -> list[Option]:
         if hit is not None:
             found.append(Option(track=t, end=end, cost=hit[1], gap=hit[1], place=hit[0]))
     tree, owner = _samples(tracks)
-    tips = cKDTree([tip[key].point for key in ends])
+    tips = KDTree([tip[key].point for key in ends])
     for t, end in ends:
         point = tip[t, end].point
         near = {int(owner[i]) for i in tree.query_ball_point(point, snap_mm + _SAMPLE_MM)} - {t}
@@ -327,7 +329,7 @@ def _samples(tracks: list[Track]):
         count = max(int(np.ceil(track.length / _SAMPLE_MM)), 1) + 1
         points.append(at_lengths(track.points, np.linspace(0.0, track.length, count)))
         owner.append(np.full(count, t))
-    return cKDTree(np.vstack(points)), np.concatenate(owner)
+    return KDTree(np.vstack(points)), np.concatenate(owner)
 
 
 def _between(surface: Surface, a: Place, b: Place) -> Place:
@@ -346,15 +348,18 @@ def _path(surface: Surface, a: Place, b: Place):
 
 
 def _led(surface: Surface, track: Track, end: int, place: Place) -> Track:
-    """A track led on from one end to a place."""
+    """A track led from one end to a place; it turns towards it a little before its end."""
     here = _end_place(track, end)
     if here.face == place.face and np.array_equal(here.bary, place.bary):
         return track
-    own = (track.face, track.bary, track.segment_face, free_ends(track))
+    gap = float(np.linalg.norm(here.point - place.point))
+    back = min(max(gap, _TURN_MM[0]), _TURN_MM[1], 0.3 * track.length)
     if end < 0:
-        pieces = (_path(surface, place, here), own)
+        kept = part(surface, track, back, track.length)
+        pieces = (_path(surface, place, place_at(surface, track, back)), kept)
     else:
-        pieces = (own, _path(surface, here, place))
+        kept = part(surface, track, 0.0, track.length - back)
+        pieces = (kept, _path(surface, place_at(surface, track, track.length - back), place))
     return track_of(surface, track.line, *joined(*pieces))
 
 

@@ -1,5 +1,7 @@
 """Joins drawn lines on the cast: every line as arcs between nodes, straight in every face."""
 
+from functools import partial
+
 import numpy as np
 from numpy.typing import NDArray
 
@@ -9,6 +11,7 @@ from flatten.geometry.surface_points import Surface, positions, surface_of
 from flatten.lines.ends import join_ends
 from flatten.lines.mirror import with_mirrored
 from flatten.lines.nodes import settle
+from flatten.lines.overlap import merge_overlaps, untie
 from flatten.lines.place import Stroke, ground_of, lay
 from flatten.lines.rims import Rims, rims_of
 from flatten.lines.track import Place, Track, rolled, track_of
@@ -49,6 +52,10 @@ def join_lines(cast: Cast, lines: tuple[Line, ...], snap_mm: float = SNAP_MM) ->
     notes += said
     cuts = [t for t in tracks if lines[t.line].kind in _CUTS]
     marks = [t for t in tracks if lines[t.line].kind not in _CUTS]
+    spot = partial(_spot, cast)
+    cuts = untie(surface, cuts, lines, 2.0 * snap_mm, spot)
+    cuts, said = merge_overlaps(surface, cuts, lines, snap_mm)
+    notes += said
     rims = rims_of(cast, surface)
     tips = [lines[t.line].kind == "dart" for t in cuts]
     ends = join_ends(surface, rims, cuts, tips, snap_mm)
@@ -60,8 +67,14 @@ def join_lines(cast: Cast, lines: tuple[Line, ...], snap_mm: float = SNAP_MM) ->
                 f"line '{line.name}' ends in the open, {gap:.1f} mm from the nearest line or rim"
             )
     names = [line.name for line in lines]
-    cuts = settle(surface, rims, ends.tracks, ends.meetings, names, 0.5 * snap_mm)
+    cuts = settle(surface, rims, ends.tracks, ends.meetings, names, 0.5 * snap_mm, spot)
     return _network(cast, surface, rims, lines, [*cuts, *marks], notes)
+
+
+def _spot(cast: Cast, point: NDArray[np.float64]) -> str:
+    """A point (3,) on the cast as the scan file would put it, for messages."""
+    x, y, z = np.linalg.solve(cast.to_cast[:3, :3], point - cast.to_cast[:3, 3])
+    return f"({x:.4g}, {y:.4g}, {z:.4g})"
 
 
 def _named_once(lines: tuple[Line, ...]) -> tuple[Line, ...]:

@@ -1,5 +1,6 @@
 """Turns the meetings of tracks into nodes: near ones become one, and every track is led to it."""
 
+from collections.abc import Callable
 from dataclasses import dataclass
 
 import numpy as np
@@ -23,6 +24,8 @@ from flatten.lines.track import (
     rolled,
     track_of,
 )
+
+Array = NDArray[np.float64]
 
 # Crossings nearer to each other along a line than this become one node.
 _ONE_CROSSING_MM = 1.0
@@ -68,10 +71,12 @@ def settle(
     planned: list[Meeting],
     names: list[str],
     merge_mm: float,
+    say: Callable[[Array], str],
 ) -> list[Track]:
     """Leads tracks through common places wherever they meet, until nothing else is left.
 
     merge_mm : ends (on a line or a rim) this near each other share one node
+    say : tells a point (3,) to the user
 
     Raises
     ------
@@ -87,10 +92,9 @@ def settle(
         tracks = _lead(surface, rims, tracks, clusters)
     worst = todo[0][0]
     pair = " and ".join(sorted({f"'{names[tracks[p.track].line]}'" for p in worst.passages}))
-    x, y, z = worst.place.point
     raise BadInput(
         "they run into each other without a clear junction",
-        f"lines {pair} near ({x:.0f}, {y:.0f}, {z:.0f}) mm on the cast",
+        f"lines {pair} near {say(worst.place.point)}",
         "draw them farther apart, or end one on the other",
     )
 

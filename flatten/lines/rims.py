@@ -4,7 +4,7 @@ from dataclasses import dataclass
 
 import numpy as np
 from numpy.typing import NDArray
-from scipy.spatial import cKDTree
+from scipy.spatial import KDTree
 
 from flatten.geometry.surface_points import Surface
 from flatten.lines.track import Place, place_of
@@ -32,7 +32,7 @@ class Rims:
     length: Array
     row: dict[int, int]
     row_of_vertex: dict[int, int]
-    tree: cKDTree | None
+    tree: KDTree | None
     sample_row: NDArray[np.int64]
 
     def coordinate(self, place: Place) -> tuple[int, float, float] | None:
@@ -144,6 +144,6 @@ def rims_of(cast: Cast, surface: Surface) -> Rims:
         length=length,
         row=dict(zip(half.tolist(), range(len(half)), strict=True)),
         row_of_vertex=row_of_vertex,
-        tree=cKDTree(samples) if len(samples) else None,
+        tree=KDTree(samples) if len(samples) else None,
         sample_row=sample_row,
     )

@@ -146,7 +146,7 @@ def joined(*pieces: Piece) -> Piece:
     segment = np.concatenate([p[2] for p in pieces])
     keep = np.concatenate([pieces[0][3][:1], *(p[3][1:] for p in pieces)])
     at = np.cumsum([len(p[2]) for p in pieces])[:-1]
-    keep[at] |= [bool(p[3][0]) for p in pieces[1:]]
+    np.logical_or.at(keep, at, [bool(p[3][0]) for p in pieces[1:]])
     return face, bary, segment, keep
 
 
@@ -180,17 +180,18 @@ def thin(
     A point goes where both neighbours share a face with it and it lies within `_FLAT_MM` of the
     straight way; points on edges very near a vertex move onto it, so that no slivers are cut.
     """
-    return _thin(
-        surface.V,
-        surface.F,
-        surface.twin,
-        surface.on_border,
-        surface.vertex_face,
-        face,
-        bary,
-        segment_face,
-        keep,
-    )
+    face, bary, segment_face, keep = (x.copy() for x in (face, bary, segment_face, keep))
+    place = positions(surface.V, surface.F, face, bary)
+    k = len(face)
+    for turn in range(2):
+        # The second turn takes up what moving points onto vertices has left over.
+        k = _thin(surface.F, k, face, bary, segment_face, keep, place)
+        if turn == 0:
+            _onto_vertices(
+                surface.V, surface.F, surface.on_border, surface.vertex_face, k, face, bary, keep,
+                place,
+            )  # fmt: skip
+    return face[:k], bary[:k], segment_face[: k - 1], keep[:k]
 
 
 # A point nearer than this to the straight way is no corner.
@@ -203,7 +204,7 @@ _OFF_RIM = 0.02
 
 
 @njit(cache=True)
-def _weights_in(F, face, own, bary):  # pragma: no cover
+def _weights_in(F, face, own, bary):
     out = np.zeros(3)
     for c in range(3):
         if bary[c] != 0.0:
@@ -214,7 +215,7 @@ def _weights_in(F, face, own, bary):  # pragma: no cover
 
 
 @njit(cache=True)
-def _holds(F, face, own, bary):  # pragma: no cover
+def _holds(F, face, own, bary):
     if face == own:
         return True
     for c in range(3):
@@ -226,7 +227,7 @@ def _holds(F, face, own, bary):  # pragma: no cover
 
 
 @njit(cache=True)
-def _same(face, bary, i, j):  # pragma: no cover
+def _same(face, bary, i, j):
     if face[i] != face[j]:
         return False
     gap = 0.0
@@ -236,87 +237,85 @@ def _same(face, bary, i, j):  # pragma: no cover
 
 
 @njit(cache=True)
-def _spot(V, F, f, w):  # pragma: no cover
-    return w[0] * V[F[f, 0]] + w[1] * V[F[f, 1]] + w[2] * V[F[f, 2]]
-
-
-@njit(cache=True)
-def _off_chord(a, p, b):  # pragma: no cover
-    dd = pa = 0.0
-    for k in range(3):
-        dd += (b[k] - a[k]) ** 2
-        pa += (b[k] - a[k]) * (p[k] - a[k])
-    u = min(max(pa / dd, 0.0), 1.0) if dd > 0.0 else 0.0
+def _off_chord(place, i, j, k):
+    """Distance of point j from the straight way between points i and k."""
+    dd = pd = 0.0
+    for c in range(3):
+        d = place[k, c] - place[i, c]
+        dd += d * d
+        pd += d * (place[j, c] - place[i, c])
+    u = min(max(pd / dd, 0.0), 1.0) if dd > 0.0 else 0.0
     total = 0.0
-    for k in range(3):
-        total += (p[k] - a[k] - u * (b[k] - a[k])) ** 2
+    for c in range(3):
+        total += (place[j, c] - place[i, c] - u * (place[k, c] - place[i, c])) ** 2
     return np.sqrt(total)
 
 
 @njit(cache=True)
-def _thin(V, F, twin, on_border, vertex_face, face, bary, segment, keep):  # pragma: no cover
-    n = len(face)
-    face, bary, segment, keep = face.copy(), bary.copy(), segment.copy(), keep.copy()
-    for turn in range(2):
-        # The second turn takes up what moving points onto vertices has left over.
-        size = 0
-        for i in range(n):
-            f = segment[i - 1] if i > 0 else np.int32(-1)
-            p = _spot(V, F, face[i], bary[i])
-            while size >= 1:
-                top = size - 1
-                if size > 1 and not keep[top] and _same(face, bary, top, i):
-                    f = segment[top - 1]
-                    size -= 1
-                    continue
-                if size < 2 or keep[top]:
-                    break
-                below = top - 1
-                if _holds(F, f, face[below], bary[below]):
-                    common = f
-                elif _holds(F, segment[below], face[i], bary[i]):
-                    common = segment[below]
-                else:
-                    break
-                a = _spot(V, F, face[below], bary[below])
-                t = _spot(V, F, face[top], bary[top])
-                if _off_chord(a, t, p) > _FLAT_MM:
-                    break
-                f = common
-                size -= 1
-            if size > 0 and i < n - 1 and not keep[i] and _same(face, bary, size - 1, i):
+def _thin(F, n, face, bary, segment, keep, place):
+    """Thins the first n points in place; returns how many are left."""
+    size = 0
+    for i in range(n):
+        f = segment[i - 1] if i > 0 else np.int32(-1)
+        while size > 1 and not keep[size - 1]:
+            top = size - 1
+            if _same(face, bary, top, i):
+                f = segment[top - 1]
+                size = top
                 continue
-            if size > 0:
-                segment[size - 1] = f
-            face[size] = face[i]
-            bary[size] = bary[i]
-            keep[size] = keep[i]
-            size += 1
-        n = size
-        if turn == 1:
-            break
-        for i in range(1, n - 1):
-            zeros = 0
+            if _holds(F, f, face[top - 1], bary[top - 1]):
+                common = f
+            elif _holds(F, segment[top - 1], face[i], bary[i]):
+                common = segment[top - 1]
+            else:
+                break
+            if _off_chord(place, top - 1, top, i) > _FLAT_MM:
+                break
+            f = common
+            size = top
+        if size > 0 and i < n - 1 and not keep[i] and _same(face, bary, size - 1, i):
+            continue
+        if size > 0:
+            segment[size - 1] = f
+        face[size], keep[size] = face[i], keep[i]
+        for c in range(3):
+            bary[size, c] = bary[i, c]
+            place[size, c] = place[i, c]
+        size += 1
+    return size
+
+
+@njit(cache=True)
+def _onto_vertices(V, F, on_border, vertex_face, n, face, bary, keep, place):
+    """Moves crossings very near a vertex onto it, and those very near a rim's off it."""
+    for i in range(1, n - 1):
+        if keep[i]:
+            continue
+        opposite, zeros = 0, 0
+        for c in range(3):
+            if bary[i, c] == 0.0:
+                zeros += 1
+                opposite = c
+        if zeros != 1:
+            continue
+        near, far = (opposite + 1) % 3, (opposite + 2) % 3
+        if bary[i, far] > bary[i, near]:
+            near, far = far, near
+        v, u = F[face[i], near], F[face[i], far]
+        edge = 0.0
+        for c in range(3):
+            edge += (V[v, c] - V[u, c]) ** 2
+        if on_border[v]:
+            share = _OFF_RIM
+            if bary[i, far] >= share:
+                continue
+            bary[i, far], bary[i, near] = share, 1.0 - share
+        else:
+            share = 0.0
+            if bary[i, far] >= min(_NEAR_VERTEX, _NEAR_VERTEX_MM / np.sqrt(edge)):
+                continue
+            face[i] = vertex_face[v]
             for c in range(3):
-                if bary[i, c] == 0.0:
-                    zeros += 1
-                    opposite = c
-            if zeros != 1 or keep[i]:
-                continue
-            c = (opposite + 1) % 3
-            d = (opposite + 2) % 3
-            near = c if bary[i, c] > bary[i, d] else d
-            far = d if near == c else c
-            v, u = F[face[i], near], F[face[i], far]
-            if on_border[v]:
-                if bary[i, far] < _OFF_RIM:
-                    bary[i, far] = _OFF_RIM
-                    bary[i, near] = 1.0 - _OFF_RIM
-                continue
-            edge = np.sqrt(np.sum((V[v] - V[u]) ** 2))
-            if bary[i, far] < min(_NEAR_VERTEX, _NEAR_VERTEX_MM / edge):
-                g = vertex_face[v]
-                face[i] = g
-                for k in range(3):
-                    bary[i, k] = 1.0 if F[g, k] == v else 0.0
-    return face[:n], bary[:n], segment[: n - 1], keep[:n]
+                bary[i, c] = 1.0 if F[face[i], c] == v else 0.0
+        for c in range(3):
+            place[i, c] = V[v, c] + share * (V[u, c] - V[v, c])

@@ -1,0 +1,134 @@
+"""Lines that run along each other, or across themselves, made clear before they are joined."""
+
+import numpy as np
+from numpy.typing import NDArray
+from scipy.spatial import KDTree
+
+from flatten.errors import BadInput
+from flatten.geometry.curves import at_lengths
+from flatten.geometry.surface_points import Surface
+from flatten.lines.contacts import contacts
+from flatten.lines.track import Track, joined, part, rolled, track_of
+from flatten.records.lines import Line
+
+Array = NDArray[np.float64]
+
+_STEP_MM = 1.0
+# Two lines this near each other for this long are one: a pen line is 2 to 4 mm wide.
+_BESIDE_MM = 1.5
+_ALONG_MM = 15.0
+
+
+def merge_overlaps(
+    surface: Surface, tracks: list[Track], lines: tuple[Line, ...], least_mm: float
+) -> tuple[list[Track], list[str]]:
+    """Takes the stretches that two lines share from the later one (trim lines come first).
+
+    What is left of it, in pieces over `least_mm`, ends beside the other line and is joined to it
+    as any end is. Returns the tracks and what is to be said.
+    """
+    order = sorted(range(len(tracks)), key=lambda t: (lines[tracks[t].line].kind != "trim", t))
+    rank = np.empty(len(tracks), dtype=np.int64)
+    rank[order] = np.arange(len(tracks))
+    samples = [np.linspace(0.0, t.length, max(int(t.length / _STEP_MM), 1) + 1) for t in tracks]
+    if not tracks:
+        return tracks, []
+    owner = np.repeat(np.arange(len(tracks)), [len(s) for s in samples])
+    s = np.concatenate(samples)
+    points = np.vstack([at_lengths(t.points, at) for t, at in zip(tracks, samples, strict=True)])
+    pairs = KDTree(points).query_pairs(_BESIDE_MM, output_type="ndarray")
+    line = np.array([t.line for t in tracks])[owner]
+    pairs = pairs[line[pairs[:, 0]] != line[pairs[:, 1]]]
+    swap = rank[owner[pairs[:, 0]]] > rank[owner[pairs[:, 1]]]
+    pairs[swap] = pairs[swap][:, ::-1]
+    dropped: dict[int, list[tuple[float, float]]] = {}
+    notes = []
+    key = owner[pairs[:, 0]] * len(tracks) + owner[pairs[:, 1]]
+    for k in np.unique(key):
+        i, j = int(k) // len(tracks), int(k) % len(tracks)
+        chosen = pairs[key == k]
+        along_j, along_i = s[chosen[:, 1]], s[chosen[:, 0]]
+        by = np.argsort(along_j, kind="stable")
+        along_j, along_i = along_j[by], along_i[by]
+        breaks = np.flatnonzero(np.diff(along_j) > 3 * _STEP_MM) + 1
+        for run_j, run_i in zip(np.split(along_j, breaks), np.split(along_i, breaks), strict=True):
+            length = float(np.ptp(run_j))
+            if length < min(_ALONG_MM, 0.9 * tracks[j].length) or np.ptp(run_i) < 0.5 * length:
+                continue
+            dropped.setdefault(j, []).append((float(run_j[0]), float(run_j[-1])))
+            a, b = lines[tracks[i].line].name, lines[tracks[j].line].name
+            notes.append(f"line '{b}' runs along '{a}' for {length:.0f} mm: taken once there")
+    out = []
+    for t, track in enumerate(tracks):
+        out += _left_over(surface, track, dropped[t], least_mm) if t in dropped else [track]
+    return out, notes
+
+
+def _left_over(
+    surface: Surface, track: Track, gone: list[tuple[float, float]], least_mm: float
+) -> list[Track]:
+    """What remains of a track without some stretches."""
+    if track.closed:
+        # Begin inside a stretch that goes.
+        shift = 0.5 * (gone[0][0] + gone[0][1])
+        new = rolled(surface, track, shift)
+        gap = np.linalg.norm(track.points - new.points[0], axis=1)
+        shift = float(track.s[int(np.argmin(gap))])
+        spans = [((a - shift) % track.length, (b - shift) % track.length) for a, b in gone]
+        gone = [(0.0, b) if a > b else (a, b) for a, b in spans]
+        gone += [(a, new.length) for a, b in spans if a > b]
+        track = new
+    out, at = [], 0.0
+    for a, b in [*sorted(gone), (track.length, track.length)]:
+        if a - at >= least_mm:
+            out.append(track_of(surface, track.line, *part(surface, track, at, a)))
+        at = max(at, b)
+    return out
+
+
+def untie(
+    surface: Surface, tracks: list[Track], lines: tuple[Line, ...], near_mm: float, say
+) -> list[Track]:
+    """Rings drawn past their own start are closed at the crossing, small loops are cut off.
+
+    near_mm : how long such a tail or loop may be; say : tells a point (3,) to the user
+
+    Raises
+    ------
+    BadInput : a line crosses itself elsewhere
+    """
+    out = list(tracks)
+    got = contacts(surface, out)
+    for t in sorted({int(a) for a, b in zip(got.a, got.b, strict=True) if a == b}):
+        for _ in range(100):
+            crossing = _own_crossing(surface, out[t])
+            if crossing is None:
+                break
+            a, b, point = crossing
+            track = out[t]
+            rest = a + track.length - b
+            if b - a <= near_mm and rest > b - a:
+                pieces = joined(part(surface, track, 0.0, a), part(surface, track, b, track.length))
+                out[t] = track_of(surface, track.line, *pieces, closed=track.closed)
+            elif rest <= 2 * near_mm and max(a, track.length - b) <= near_mm:
+                face, bary, segment, keep = part(surface, track, a, b)
+                face, bary = np.append(face[:-1], face[:1]), np.vstack([bary[:-1], bary[:1]])
+                out[t] = track_of(surface, track.line, face, bary, segment, keep, closed=True)
+            else:
+                raise BadInput(
+                    f"it crosses itself near {say(point)}",
+                    f"line '{lines[track.line].name}'",
+                    "draw it as two lines",
+                )
+    return out
+
+
+def _own_crossing(surface: Surface, track: Track) -> tuple[float, float, Array] | None:
+    """The first place where a track meets itself: two lengths along it, and the point."""
+    got = contacts(surface, [track])
+    best = None
+    for k in range(len(got.a)):
+        a, b = sorted((float(got.s_a[k]), float(got.s_b[k])))
+        if b - a > 1e-6 and (best is None or b - a < best[1] - best[0]):
+            best = (a, b, got.point[k])
+    return best
