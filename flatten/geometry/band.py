@@ -10,11 +10,13 @@ from numba import njit
 from numpy.typing import NDArray
 
 from flatten.geometry.editmesh import corner, faces_around
-from flatten.geometry.nearest import nearest_on_triangle
+from flatten.geometry.nearest import nearest_on_triangle, walk_to_nearest
 from flatten.geometry.space import at, cross, dot, gap, inner, minus, mix, norm, plus, put
 
 FREE, HELD = -1, -2
 
+# Faces at a vertex that lean more than 20 degrees from its normal.
+BENT = 0.94
 # Upright: the least cosine between a face and the surface normals of its corners.
 UPRIGHT = 0.5
 TURNED_OVER = 2.0
@@ -87,6 +89,65 @@ def star_sharpness(mesh, band, ring, count, v, x, gone1, gone2, w):
             return TURNED_OVER
         worst = max(worst, sharpness(x, b, c))
     return worst
+
+
+@inner
+def star_gap(mesh, ring, count, v, x, gone1, gone2, p):
+    """Distance from p to the faces at v if it lay at x; faces gone1 and gone2 are left out."""
+    F, V = mesh.F, mesh.V
+    nearest = 1e300
+    for r in range(count):
+        f = ring[r]
+        if f in (gone1, gone2):
+            continue
+        i = corner(F, f, v)
+        b, c = at(V, F[f, (i + 1) % 3]), at(V, F[f, (i + 2) % 3])
+        nearest = min(nearest, gap(p, mix(nearest_on_triangle(p, x, b, c), x, b, c)))
+    return nearest
+
+
+@inner
+def _off_ground(mesh, ground, x, v):
+    """Distance of x from the unedited surface near vertex v."""
+    F = ground.F
+    g, w = walk_to_nearest(ground, x, mesh.home[v])
+    a, b, c = at(ground.V, F[g, 0]), at(ground.V, F[g, 1]), at(ground.V, F[g, 2])
+    return gap(x, mix(w, a, b, c))
+
+
+@inner
+def star_bulge(mesh, ground, ring, count, v, x, gone1, gone2):
+    """How far the faces at v would lie off the unedited surface if v lay at x.
+
+    At the middles of their edges from v and at their own.
+    """
+    F, V = mesh.F, mesh.V
+    worst = 0.0
+    for r in range(count):
+        f = ring[r]
+        if f in (gone1, gone2):
+            continue
+        i = corner(F, f, v)
+        p, q = F[f, (i + 1) % 3], F[f, (i + 2) % 3]
+        b, c = at(V, p), at(V, q)
+        worst = max(worst, _off_ground(mesh, ground, plus(x, 0.5, minus(b, x)), p))
+        worst = max(worst, _off_ground(mesh, ground, plus(x, 0.5, minus(c, x)), q))
+        third = (1 / 3, 1 / 3, 1 / 3)
+        worst = max(worst, _off_ground(mesh, ground, mix(third, x, b, c), p))
+    return worst
+
+
+@inner
+def star_bent(mesh, band, ring, count, v):
+    """Whether the faces at v lean so far from its normal that an edge of the form runs there."""
+    F, V = mesh.F, mesh.V
+    for r in range(count):
+        f = ring[r]
+        a, b, c = F[f, 0], F[f, 1], F[f, 2]
+        n = cross(minus(at(V, b), at(V, a)), minus(at(V, c), at(V, a)))
+        if dot(n, at(band.N, v)) < BENT * norm(n):
+            return True
+    return False
 
 
 @inner

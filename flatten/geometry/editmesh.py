@@ -101,7 +101,7 @@ def corner(F, f, v):
     return -1
 
 
-@inner
+@njit(cache=True)
 def faces_around(mesh, v, out):
     """Fills `out` with the faces at v, counterclockwise; returns how many and whether v is inside.
 
@@ -156,7 +156,7 @@ def _relink(mesh, f, u, g):
         mesh.A[f, corner(mesh.F, f, u)] = g
 
 
-@inner
+@njit(cache=True)
 def split_face(mesh, f, v):
     """Puts vertex v (already in V) inside face f: three faces."""
     F, A, C = mesh.F, mesh.A, mesh.C
@@ -180,7 +180,7 @@ def split_face(mesh, f, v):
     mesh.star[v], mesh.star[a], mesh.star[b], mesh.star[c] = f, f, f, g
 
 
-@inner
+@njit(cache=True)
 def split_edge(mesh, f, i, v):
     """Puts vertex v (already in V) on edge i of face f; both halves keep the edge's labels."""
     F, A, C = mesh.F, mesh.A, mesh.C
@@ -217,7 +217,7 @@ def split_edge(mesh, f, i, v):
     mesh.star[d] = k
 
 
-@inner
+@njit(cache=True)
 def flip_edge(mesh, f, i):
     """Turns the plain inner edge i of face f to the other diagonal of its two faces."""
     F, A, C = mesh.F, mesh.A, mesh.C
@@ -240,7 +240,7 @@ def flip_edge(mesh, f, i):
     mesh.star[a], mesh.star[b], mesh.star[c], mesh.star[d] = f, k, f, f
 
 
-@inner
+@njit(cache=True)
 def can_collapse(mesh, f, i, ring_a, ring_b):
     """Whether edge i of face f can be collapsed, either way, and leave a manifold.
 
@@ -303,7 +303,7 @@ def _close_face(mesh, f, j, kept):
     F[f, 0], F[f, 1], F[f, 2] = -1, -1, -1
 
 
-@inner
+@njit(cache=True)
 def collapse_edge(mesh, f, i, gone, ring):
     """Merges the end `gone` of edge i of face f into the other; ask can_collapse first."""
     F = mesh.F

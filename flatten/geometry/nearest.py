@@ -94,7 +94,7 @@ def _near(ground, p, f):
     return w, gap(p, mix(w, a, b, c))
 
 
-@inner
+@njit(cache=True)
 def walk_to_nearest(ground, p, f):
     """Face and barycentric place of a nearest point to p, walking downhill from face f."""
     best = f

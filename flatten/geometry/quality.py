@@ -19,6 +19,9 @@ from flatten.geometry.band import (
     on_curve,
     set_place,
     sharpness,
+    star_bent,
+    star_bulge,
+    star_gap,
     star_sharpness,
     stray,
     upright,
@@ -31,7 +34,7 @@ from flatten.geometry.editmesh import (
     flip_edge,
     split_edge,
 )
-from flatten.geometry.nearest import nearest_on_triangle, walk_to_nearest
+from flatten.geometry.nearest import walk_to_nearest
 from flatten.geometry.space import at, cross, dot, gap, inner, minus, mix, norm, plus, put
 
 # A curve or surface may come to lie this share of the local edge length from where it was.
@@ -43,7 +46,7 @@ COS_GOOD, COS_FAIR, COS_POOR = 0.906, 0.94, 0.985  # smallest angles of 25, 20 a
 
 
 @inner
-def _try_collapse(mesh, band, curves, f, i, a, limit, ring, ring2):
+def _try_collapse(mesh, band, ground, curves, f, i, a, limit, ring, ring2):
     """Merges end a of edge i of face f into the other end if curves, surface and shape allow.
 
     The faces left may be no sharper than `limit`, or than the worst before.
@@ -67,30 +70,29 @@ def _try_collapse(mesh, band, curves, f, i, a, limit, ring, ring2):
     count, _ = faces_around(mesh, a, ring)
     k = mesh.A[f, i]
     old, new = at(V, a), at(V, b)
-    nearest = 1e300
     for r in range(count):
         g = ring[r]
         if not all_active(mesh, band, g):
             return False
-        if g in (f, k):
-            continue
-        j = corner(F, g, a)
-        p, q = at(V, F[g, (j + 1) % 3]), at(V, F[g, (j + 2) % 3])
-        if gap(new, p) > 2.0 * size or gap(new, q) > 2.0 * size:
-            return False
-        nearest = min(nearest, gap(old, mix(nearest_on_triangle(old, new, p, q), new, p, q)))
-    if tag == FREE and nearest > STRAY * size:
+        for j in range(3):
+            if g not in (f, k) and gap(new, at(V, F[g, j])) > 2.0 * size and F[g, j] != a:
+                return False
+    if star_gap(mesh, ring, count, a, new, f, k, old) > STRAY * size:
         return False
     before = star_sharpness(mesh, band, ring, count, a, old, -1, -1, a)
     after = star_sharpness(mesh, band, ring, count, a, new, f, k, b)
     if after > max(limit, before):
         return False
+    if star_bent(mesh, band, ring, count, a):
+        bulge = star_bulge(mesh, ground, ring, count, a, old, -1, -1)
+        if star_bulge(mesh, ground, ring, count, a, new, f, k) > max(STRAY * size, bulge):
+            return False
     collapse_edge(mesh, f, i, a, ring)
     return True
 
 
 @njit(cache=True)
-def _collapse_short(mesh, band, curves, share, limit, ring, ring2):
+def _collapse_short(mesh, band, ground, curves, share, limit, ring, ring2):
     """One sweep over the edges shorter than `share` of the wanted length."""
     V, F = mesh.V, mesh.F
     for f in range(mesh.used[1]):
@@ -102,7 +104,7 @@ def _collapse_short(mesh, band, curves, share, limit, ring, ring2):
                 continue
             for way in range(2):
                 gone = a if way == 0 else b
-                if _try_collapse(mesh, band, curves, f, i, gone, limit, ring, ring2):
+                if _try_collapse(mesh, band, ground, curves, f, i, gone, limit, ring, ring2):
                     break
 
 
@@ -258,9 +260,19 @@ def _try_place(mesh, band, ground, v, x, limit, ring, count):
     g, w = walk_to_nearest(ground, x, mesh.home[v])
     F = ground.F
     y = mix(w, at(ground.V, F[g, 0]), at(ground.V, F[g, 1]), at(ground.V, F[g, 2]))
-    sharp = star_sharpness(mesh, band, ring, count, v, at(mesh.V, v), -1, -1, v)
-    if star_sharpness(mesh, band, ring, count, v, y, -1, -1, v) <= max(limit, sharp - 1e-9):
-        set_place(mesh, band, ground, v, g, w)
+    old = at(mesh.V, v)
+    sharp = star_sharpness(mesh, band, ring, count, v, old, -1, -1, v)
+    allowed = STRAY * band.size[v]
+    if (
+        star_sharpness(mesh, band, ring, count, v, y, -1, -1, v) > max(limit, sharp - 1e-9)
+        or star_gap(mesh, ring, count, v, y, -1, -1, old) > allowed
+    ):
+        return
+    if star_bent(mesh, band, ring, count, v):
+        bulge = star_bulge(mesh, ground, ring, count, v, old, -1, -1)
+        if star_bulge(mesh, ground, ring, count, v, y, -1, -1) > max(allowed, bulge):
+            return
+    set_place(mesh, band, ground, v, g, w)
 
 
 @inner
@@ -348,7 +360,7 @@ def _polish(mesh, band, ground, curves, ring):
 def improve(mesh, band, ground, curves, ring, ring2):
     """Improves the active part of the mesh in place; the rings are room for (k,) face numbers."""
     for share in (0.25, 0.45, SHORT):
-        _collapse_short(mesh, band, curves, share, COS_POOR, ring, ring2)
+        _collapse_short(mesh, band, ground, curves, share, COS_POOR, ring, ring2)
     for sweep in range(5):
         _split_long(mesh, band, ground, curves)
         for _ in range(3):
@@ -357,7 +369,7 @@ def improve(mesh, band, ground, curves, ring, ring2):
         for _ in range(2):
             _relax(mesh, band, ground, curves, ring)
         if sweep < 4:
-            _collapse_short(mesh, band, curves, SHORT, COS_FAIR, ring, ring2)
+            _collapse_short(mesh, band, ground, curves, SHORT, COS_FAIR, ring, ring2)
         if sweep == 2:
             _split_chords(mesh, band, ground, curves)
     for _ in range(3):

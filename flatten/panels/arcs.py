@@ -11,9 +11,10 @@ import numpy as np
 from numpy.typing import NDArray
 
 from flatten.geometry.editmesh import EditMesh
+from flatten.geometry.triangles import corner_angles
 
-# A rim's corner: it turns by more than this between chords of up to CORNER_REACH_MM, or of a
-# sixteenth of the rim where that is less (a round rim turns by 22.5 degrees between those).
+# A rim's corner: within the surface it turns by more than this over CORNER_REACH_MM, or over a
+# sixteenth of the rim where that is less (a round hole turns by 22.5 degrees there).
 CORNER_DEG = 50.0
 CORNER_REACH_MM = 15.0
 
@@ -55,32 +56,40 @@ def line_edges(mesh: EditMesh) -> NDArray[np.int64]:
 
 
 def rim_corners(mesh: EditMesh, edges: NDArray[np.int64]) -> list[int]:
-    """Border vertices where a rim has a corner, seen over some millimetres so that rags do not."""
+    """Border vertices where a rim has a corner: it turns sharply within the surface.
+
+    The turn at a border vertex is 180 degrees less the angles of its faces; summed over some
+    millimetres, so that the rags of a rim cancel.
+    """
+    if len(edges) == 0:
+        return []
+    turn = np.zeros(len(mesh.V))
+    turn[edges[:, 0]] = np.pi
+    F = mesh.F[: mesh.used[1]]
+    F = F[(F[:, 0] >= 0) & (turn[F] > 0).any(axis=1)]
+    turn -= np.bincount(F.ravel(), corner_angles(mesh.V, F).ravel(), minlength=len(turn))
     found: list[int] = []
     for loop in loops_of(edges):
         P = mesh.V[loop]
         step = np.linalg.norm(np.roll(P, -1, axis=0) - P, axis=1)
         total = float(step.sum())
         reach = min(CORNER_REACH_MM, total / 16)
-        at = np.concatenate([[0.0], np.cumsum(step)])
-        closed = np.concatenate([P, P[:1]])
-
-        def place(s: NDArray[np.float64], at=at, closed=closed, total=total) -> NDArray[np.float64]:
-            return np.column_stack([np.interp(s % total, at, closed[:, k]) for k in range(3)])
-
-        into, out = P - place(at[:-1] - reach), place(at[:-1] + reach) - P
-        turn = np.degrees(
-            np.arctan2(
-                np.linalg.norm(np.cross(into, out), axis=1), np.einsum("ij,ij->i", into, out)
-            )
-        )
-        for k in np.argsort(-turn, kind="stable"):
-            if turn[k] <= CORNER_DEG:
-                break
-            gap = np.abs(at[:-1] - at[k])
-            near = np.minimum(gap, total - gap) < 2 * reach
-            if not any(int(v) in found for v in loop[near]):
-                found.append(int(loop[k]))
+        # Thrice round, so that windows may run over the start.
+        s = np.concatenate([[0.0], np.cumsum(np.tile(step, 3))])[:-1]
+        before = np.concatenate([[0.0], np.cumsum(np.tile(turn[loop], 3))])
+        middle = s[len(loop) : 2 * len(loop)]
+        low = np.searchsorted(s, middle - reach / 2)
+        high = np.searchsorted(s, middle + reach / 2, side="right")
+        over = np.abs(before[high] - before[low])
+        corner: list[float] = []
+        sharpest = np.lexsort((-np.abs(turn[loop]), -np.round(over, 6)))
+        for k in sharpest[np.degrees(over[sharpest]) > CORNER_DEG]:
+            window = np.arange(int(low[k]), int(high[k])) % len(loop)
+            v = window[np.abs(turn[loop[window]]).argmax()]
+            gaps = [abs(middle[v] - c) for c in corner]
+            if all(min(gap, total - gap) >= reach for gap in gaps):
+                corner.append(float(middle[v]))
+                found.append(int(loop[v]))
     return found
 
 

@@ -16,7 +16,7 @@ from flatten.geometry.nearest import ground
 from flatten.geometry.quality import improve
 from flatten.geometry.refine import SurfaceCurve, embed_curves
 from flatten.panels.arcs import Arc, border_edges, line_edges, loops_of, rim_corners, trace_arcs
-from flatten.panels.trim import drop_beyond
+from flatten.panels.trim import TrimmedEdge, drop_beyond
 from flatten.records.cast import Cast
 from flatten.records.lines import LineNetwork, SurfacePath
 
@@ -94,7 +94,7 @@ def carve(network: LineNetwork, chosen: Sequence[int]) -> CarvedCast:
     trims = [i for i in chosen if network.lines[i].kind == "trim"]
     if trims:
         made = drop_beyond(mesh, trims, names, notes)
-        rim_names = _name_trimmed(mesh, made, names, rim_names, rim_of)
+        rim_names = _name_trimmed(made, names, rim_names, rim_of)
     border = border_edges(mesh)
     rims = np.array([rim_of[(u, v)] for u, v in border.tolist()], dtype=np.int64)
     lengths, along = _line_places(paths, labels, ids, len(names))
@@ -131,37 +131,21 @@ def _rims(cast: Cast, mesh: EditMesh) -> tuple[list[str], dict[tuple[int, int], 
 
 
 def _name_trimmed(
-    mesh: EditMesh,
-    made: Sequence[tuple[list[int], NDArray[np.int64]]],
+    made: Sequence[TrimmedEdge],
     names: Sequence[str],
     rim_names: Sequence[str],
     rim_of: dict[tuple[int, int], int],
 ) -> list[str]:
-    """Gives every trimmed edge the name of the rim it stands for: the nearest that was cut off.
+    """Names the trimmed edges, in `rim_of`, and returns all rim names.
 
-    Where no rim was cut off, the trim line's own name.
+    A trimmed edge has the name of the rim it stands for: the one most of which was cut off beyond
+    it; where none was, the trim line's own.
     """
-    left = {(u, v) for u, v in border_edges(mesh).tolist()}
     result = list(rim_names)
-    lost: dict[int, list[int]] = {}
-    for (u, v), r in rim_of.items():
-        if (u, v) not in left:
-            lost.setdefault(r, []).append(u)
-    for lines, edges in made:
-        if len(edges) == 0:
-            continue
-        spots = mesh.V[edges[:, 0]]
-        name = names[lines[0]]
-        nearest = np.inf
-        for r, vertices in lost.items():
-            gap = float(
-                np.mean(
-                    np.linalg.norm(mesh.V[vertices][:, None] - spots[None, ::4], axis=2).min(axis=0)
-                )
-            )
-            if gap < nearest:
-                nearest, name = gap, rim_names[r]
-        for u, v in edges.tolist():
+    for trimmed in made:
+        lost = [rim_of[(u, v)] for u, v in trimmed.beyond.tolist()]
+        name = rim_names[max(set(lost), key=lost.count)] if lost else names[trimmed.line]
+        for u, v in trimmed.edges.tolist():
             rim_of[(u, v)] = len(result)
         result.append(name)
     return result

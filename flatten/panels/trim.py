@@ -1,6 +1,7 @@
 """Trim lines: the garment ends there, and what lies beyond is dropped."""
 
 from collections.abc import Sequence
+from dataclasses import dataclass
 
 import numpy as np
 from numba import njit
@@ -42,18 +43,29 @@ def flood(F, A, C, blocks):
     return part
 
 
+@dataclass(frozen=True, eq=False, kw_only=True)
+class TrimmedEdge:
+    """What a trim line made.
+
+    edges : (b, 2) new border edges, surface on the left; beyond : (c, 2) border edges cut off
+    """
+
+    line: int
+    edges: NDArray[np.int64]
+    beyond: NDArray[np.int64]
+
+
 def drop_beyond(
     mesh: EditMesh, trims: Sequence[int], names: Sequence[str], notes: list[str]
-) -> list[tuple[list[int], NDArray[np.int64]]]:
+) -> list[TrimmedEdge]:
     """Removes what lies beyond the trim lines, in place; says so in `notes`.
 
-    Trim lines that touch one another act as one. Of the parts that meet along it the largest
-    (with all that hangs on it) is kept. `trims` are the lines' indices, `names` all lines' names.
+    The garment is the part that most trim lines bound; of two such, the one with more of the other
+    lines and of the surface. `trims` are the lines' indices, `names` all lines' names.
 
     Returns
     -------
-    for every such group of lines: its lines, and the (b, 2) border edges it made, surface on the
-    left
+    one for every group of trim lines that touch one another
 
     Raises
     ------
@@ -65,44 +77,52 @@ def drop_beyond(
     blocks[list(trims)] = True
     part = flood(F, A, C, blocks)
     f, i = np.nonzero((C >= 0) & (A >= 0))
-    of_trim = blocks[C[f, i] // 2]
-    f, i = f[of_trim], i[of_trim]
-    line = (C[f, i] // 2).astype(np.int64)
+    start, end, line = F[f, i], F[f, (i + 1) % 3], C[f, i] // 2
     here, there = part[f], part[A[f, i]]
-    group = _groups(trims, line, F[f, i], F[f, (i + 1) % 3])
-    area = np.bincount(part, face_areas(mesh.V, F), minlength=int(part.max()) + 1)
-    drop = np.zeros(len(area), dtype=bool)
-    for g in sorted(set(group.values())):
-        lines = [t for t in trims if group[t] == g]
-        own = np.isin(line, lines)
-        sides = _sides(len(area), here[~own], there[~own])
-        meeting = np.unique(sides[here[own]])
-        if len(meeting) < 2:
+    length = np.linalg.norm(mesh.V[end] - mesh.V[start], axis=1)
+    of_trim = blocks[line]
+    area = np.bincount(part, face_areas(mesh.V, F))
+    drawn = np.bincount(here[~of_trim], length[~of_trim], minlength=len(area))
+    bounds = np.zeros(len(area))
+    groups = _groups(trims, line[of_trim], start[of_trim], end[of_trim])
+    for lines in groups:
+        meeting = np.unique(here[np.isin(line, lines) & (here != there)])
+        if len(meeting) == 0:
             raise BadInput(
                 "the trim line parts nothing from the rest",
                 f"line '{names[lines[0]]}'",
                 "close it, or lead both its ends to a rim",
             )
-        size = np.bincount(sides, area)
-        kept = meeting[size[meeting].argmax()]
-        drop |= np.isin(sides, meeting[meeting != kept])
-    gone = drop[part]
+        bounds[meeting] += 1
+    share = area / area.sum() + drawn / max(float(drawn.sum()), 1e-300)
+    kept = int(np.lexsort((-share, -bounds))[0])
+    gone = part != kept
+    beyond = _clusters(len(area), here, there, kept)
+    border_face, border_edge = np.nonzero((A < 0) & (F[:, :1] >= 0))
+    rims = np.column_stack([
+        F[border_face, border_edge], F[border_face, (border_edge + 1) % 3]
+    ])  # fmt: skip
     made = []
-    for g in sorted(set(group.values())):
-        lines = [t for t in trims if group[t] == g]
-        edge = np.isin(line, lines) & ~gone[f] & gone[A[f, i]]
-        made.append((lines, np.column_stack([F[f[edge], i[edge]], F[f[edge], (i[edge] + 1) % 3]])))
+    for lines in groups:
+        edge = np.isin(line, lines) & (here == kept) & (there != kept)
+        lost = np.isin(beyond[part[border_face]], beyond[there[edge]])
+        made.append(
+            TrimmedEdge(
+                line=lines[0],
+                edges=np.column_stack([start[edge], end[edge]]),
+                beyond=rims[lost],
+            )
+        )
         which = ", ".join(names[t] for t in lines)
         notes.append(f"trim {which}: the garment ends there")
-    lost = float(area[drop].sum())
-    notes.append(f"trimmed off {lost / 100:.0f} cm² of {float(area.sum()) / 100:.0f} cm²")
-    across_gone = (A >= 0) & gone[A]
-    A[across_gone] = -1
+    off = float(area.sum() - area[kept])
+    notes.append(f"trimmed off {off / 100:.0f} cm² of {float(area.sum()) / 100:.0f} cm²")
+    A[(A >= 0) & gone[A]] = -1
     C[(C >= 0) & blocks[C // 2]] = -1
     F[gone] = -1
     mesh.star[: mesh.used[0]] = -1
-    kept_faces = np.flatnonzero(~gone)
-    mesh.star[F[kept_faces].ravel()] = np.repeat(kept_faces, 3)
+    left = np.flatnonzero(~gone)
+    mesh.star[F[left].ravel()] = np.repeat(left, 3)
     return made
 
 
@@ -111,8 +131,8 @@ def _groups(
     line: NDArray[np.int64],
     start: NDArray[np.int64],
     end: NDArray[np.int64],
-) -> dict[int, int]:
-    """Group of each trim line; lines that share a vertex are in one."""
+) -> list[list[int]]:
+    """The trim lines in groups; lines that share a vertex are in one."""
     vertex = np.concatenate([start, end])
     owner = np.concatenate([line, line])
     order = np.argsort(vertex, kind="stable")
@@ -120,10 +140,13 @@ def _groups(
     a, b = owner[order][:-1][same], owner[order][1:][same]
     n = max(trims) + 1
     label = connected_components(coo_matrix((np.ones(len(a)), (a, b)), shape=(n, n)))[1]
-    return {t: int(label[t]) for t in trims}
+    return [[t for t in trims if label[t] == g] for g in dict.fromkeys(label[list(trims)])]
 
 
-def _sides(parts: int, here: NDArray[np.int64], there: NDArray[np.int64]) -> NDArray[np.int64]:
-    """Which parts hang together when joined across all other trim lines."""
-    graph = coo_matrix((np.ones(len(here)), (here, there)), shape=(parts, parts))
-    return connected_components(graph, directed=False)[1]
+def _clusters(
+    parts: int, here: NDArray[np.int64], there: NDArray[np.int64], kept: int
+) -> NDArray[np.int64]:
+    """Which parts hang together once the kept one is away."""
+    apart = (here != kept) & (there != kept)
+    graph = coo_matrix((np.ones(apart.sum()), (here[apart], there[apart])), shape=(parts, parts))
+    return connected_components(graph, directed=False)[1].astype(np.int64)

@@ -175,6 +175,18 @@ def test_two_trim_lines_that_meet_act_as_one(tube):
     assert panel_set.panels[0].V[:, 1].min() > 3.4 * 5.0
 
 
+def test_of_several_parts_the_one_between_the_trim_lines_is_kept(tube):
+    """A greave from a leg: both trim lines bound it, though the part above is larger."""
+    shape = tube(48, 40).draw("back", [(24.3, 0), (24.3, 40)])
+    shape.draw("ankle", [(0, 4.5), (48, 4.5)], kind="trim")
+    panel_set = cut_panels(shape.draw("knee", [(0, 14.5), (48, 14.5)], kind="trim").network())
+    assert_sound(panel_set)
+    (panel,) = panel_set.panels
+    y = panel.V[:, 1]
+    assert (y.min(), y.max()) == pytest.approx((22.5, 72.5), abs=1e-9)
+    assert {r.name for r in panel.border} == {"back", "lower", "upper"}
+
+
 def test_a_trim_line_that_parts_nothing_is_named(tube):
     shape = tube(48, 30).draw("back", [(24.3, 0), (24.3, 30)])
     with pytest.raises(BadInput, match="the trim line parts nothing from the rest"):
@@ -239,6 +251,53 @@ def test_no_face_hangs_on_two_border_vertices_alone(tube):
         on_border = np.zeros(len(panel.V), dtype=bool)
         on_border[np.concatenate(border_loops(panel.F))] = True
         assert not on_border[panel.F].all(axis=1).any()
+
+
+def box_place(u, v):
+    """An upright square tube, 100 mm wide, of 80 columns: its corners at u = 0, 20, 40, 60."""
+    share = (np.asarray(u) % 80) / 20.0
+    side, along = np.floor(share).astype(int) % 4, share - np.floor(share)
+    corner = np.array([[50, -50], [-50, -50], [-50, 50], [50, 50]])[::-1]
+    P = corner[side] * (1 - along)[..., None] + corner[(side + 1) % 4] * along[..., None]
+    return np.stack([P[..., 0], 5.0 * np.asarray(v), P[..., 1]], -1)
+
+
+def test_a_sharp_edge_of_the_cast_stays_sharp(grid_shape):
+    shape = grid_shape(80, 30, box_place).draw("a", [(3.3, 0), (20, 14.3), (31.7, 30)])
+    shape.draw("b", [(60, 0), (60, 30)])
+    panel_set = cut_panels(shape.draw("ring", [(0, 15.3), (40, 9), (80, 15.3)]).network())
+    assert_sound(panel_set)
+    gap2, _, _ = igl.point_mesh_squared_distance(
+        panel_set.cast.V,
+        panel_set.cut_V,
+        np.concatenate([p.cast_vertex[p.F] for p in panel_set.panels]).astype(np.int64),
+    )
+    assert np.sqrt(gap2.max()) < 0.5
+    # The rim turns in space at the box's corners, but within the surface it is straight.
+    assert [r.name for r in panel_set.panels[1].border].count("upper") == 1
+
+
+def test_a_corner_of_the_rim_parts_its_border_run(sheet):
+    panel_set = cut_panels(sheet(20, 20).network())
+    (panel,) = panel_set.panels
+    assert len(panel.border) == 4
+    corners = panel.V[[run.vertices[0] for run in panel.border]]
+    assert np.allclose(np.abs(corners[:, :2]), 50.0)
+
+
+def test_a_round_rim_is_one_run(sheet):
+    """A cap cut off by a round trim line: no corner anywhere."""
+    angle = np.linspace(0, 2 * np.pi, 61)
+    ring = np.column_stack([10 + 8.6 * np.cos(angle), 10 + 8.6 * np.sin(angle)])
+    ring[-1] = ring[0]
+    panel_set = cut_panels(sheet(20, 20).draw("hem", ring, kind="trim").network())
+    (panel,) = panel_set.panels
+    assert len(panel.border) == 1
+    run = panel.border[0]
+    assert run.vertices[0] == run.vertices[-1]
+    # A circle of radius 43 mm on a sheet bent with radius 200 mm: 2 pi r, nearly flat.
+    P = panel.V[run.vertices]
+    assert length(P) == pytest.approx(2 * np.pi * 43.0, rel=0.02)
 
 
 def test_as_many_vertices_as_libigl_opens(tube):
