@@ -22,6 +22,8 @@ Faces = NDArray[np.integer]
 
 DISC_MM = 5.0
 SMOOTH_MM = 20.0
+# A face thinner than this part of its longest edge has no shape.
+THINNEST = 1e-4
 # Strain in a woven cloth is judged along these directions from the warp (radians).
 DIRECTIONS = np.arange(8) * (np.pi / 8)
 
@@ -90,11 +92,13 @@ def percentile_by_area(values: Array, areas: Array, percent: float) -> float:
 
 
 def limit_towards(limit: Limit, angle: Array) -> Array:
-    """The limit, percent, at an angle from the warp: warp, bias and weft joined smoothly."""
-    cos2, sin2 = np.cos(angle) ** 2, np.sin(angle) ** 2
-    straight = limit.warp * cos2 + limit.weft * sin2
-    halfway = 0.5 * (limit.warp + limit.weft)
-    return straight + (limit.bias - halfway) * np.sin(2 * angle) ** 2
+    """The limit, percent, at an angle from the warp.
+
+    Warp and weft at 0 and 90°, bias at 45°, and an ellipse in the doubled angle between: a shear
+    of the weave strains the directions in proportion to the sine of twice their angle.
+    """
+    straight = limit.warp * np.cos(angle) ** 2 + limit.weft * np.sin(angle) ** 2
+    return np.hypot(straight * np.cos(2 * angle), limit.bias * np.sin(2 * angle))
 
 
 def directional_load(M: Array, material: Material, grain_deg: float) -> Array:
@@ -152,6 +156,11 @@ def strain_of(
     areas = face_areas(V, F)
     centroids = V[F].mean(axis=1)
     isotropic = material.stretch_pct.isotropic and material.squeeze_pct.isotropic
+    # A face without a shape has no strain of its own; it would read as squeezed to nothing.
+    longest = np.linalg.norm(V[F] - V[np.roll(F, 1, axis=1)], axis=2).max(axis=1)
+    lost = 2 * areas <= THINNEST * longest**2
+    s1, s2 = np.where(lost, 1.0, s1), np.where(lost, 1.0, s2)
+    M[lost] = np.eye(2)
     capped = np.minimum(s1, 1e6)  # a collapsed face must not make the means undefined
     columns = [capped - 1.0, 1.0 - s2]
     if not isotropic:

@@ -20,8 +20,7 @@ Ints = NDArray[np.int64]
 def half_cotangents(V: Array, F: Faces) -> Array:
     """(m, 3) half the cotangent of the angle opposite the edge from corner i to the next.
 
-    A triangle without area has its angle taken as if it had a height of 1e-9 of its edges, so
-    that the weights stay finite.
+    Angles under about 0.1° count as that much, so that the weights stay finite and of a size.
     """
     weights = np.empty((len(F), 3))
     for i in range(3):
@@ -30,7 +29,7 @@ def half_cotangents(V: Array, F: Faces) -> Array:
         dot = np.einsum("ij,ij->i", u, v)
         uu, vv = np.einsum("ij,ij->i", u, u), np.einsum("ij,ij->i", v, v)
         cross = np.sqrt(np.maximum(uu * vv - dot * dot, 0.0))
-        weights[:, i] = 0.5 * dot / np.maximum(cross, 1e-9 * np.maximum(uu + vv, 1e-300))
+        weights[:, i] = 0.5 * dot / np.maximum(cross, 1e-3 * np.maximum(uu + vv, 1e-300))
     return weights
 
 

@@ -132,13 +132,12 @@ def _factor_chunk(
 @njit(cache=True, nogil=True, fastmath={"contract", "reassoc"})
 def _solve(
     L: Array, X: Array, block: int, first: Ints, row_start: Ints, rows: Ints, panel_start: Ints,
-    s: int, forward: bool,
+    s: int, forward: bool, backward: bool,
 ) -> None:  # fmt: skip
-    """X (k, n * block) in elimination order, in place: forward, then backward, substitution.
+    """X (k, n * block) in elimination order, in place: forward and backward substitution.
 
-    Only the first `s` supernodes are eliminated; without `forward` the right-hand side is zero
-    for them and X holds the values of all others. All k columns go through a supernode together,
-    so that the factor is read once.
+    Only the first `s` supernodes are eliminated; X holds the values of all others. All k columns
+    go through a supernode together, so that the factor is read once.
     """
     k = len(X)
     tallest = 0
@@ -168,7 +167,7 @@ def _solve(
                 at = rows[row_start[t] + i] * block
                 for b in range(block):
                     X[q, at + b] += work[q, width + i * block + b]
-    for back in range(s):
+    for back in range(s if backward else 0):
         t = s - 1 - back
         width = (first[t + 1] - first[t]) * block
         further = row_start[t + 1] - row_start[t]
@@ -260,15 +259,32 @@ class Factor:
 
     def solve(self, B: Array) -> Array:
         """X with A X = B; B is (n * block,) or (n * block, k), unknown by unknown."""
-        p = self.pattern
+        return self.solve_upper(self.solve_lower(B)).reshape(B.shape)
+
+    def solve_lower(self, B: Array) -> Array:
+        """Y (k, n * block) with L Y = B, its entries in elimination order; B as for `solve`.
+
+        The products Y Y^T are those of B with A's inverse between them.
+        """
         flat = B.reshape(len(self._turned), -1)
-        X = np.empty((flat.shape[1], len(self._turned)))
-        X[:, self._turned] = flat.T
+        Y = np.empty((flat.shape[1], len(self._turned)))
+        Y[:, self._turned] = flat.T
+        self._substitute(Y, forward=True)
+        return Y
+
+    def solve_upper(self, Y: Array) -> Array:
+        """X (n * block, k) with L^T X = Y, for Y (k, n * block) as `solve_lower` returns it."""
+        X = np.array(Y, order="C")
+        self._substitute(X, forward=False)
+        return np.ascontiguousarray(X[:, self._turned].T)
+
+    def _substitute(self, X: Array, *, forward: bool) -> None:
+        p = self.pattern
 
         def work(part: Array) -> None:
             _solve(
                 self.values, part, self.block, p.first, p.row_start, p.rows, p.panel_start,
-                len(p.parent), True,
+                len(p.parent), forward, not forward,
             )  # fmt: skip
 
         if len(X) > 1 and p.size > 2000:
@@ -276,7 +292,6 @@ class Factor:
             in_two(lambda: work(X[:half]), lambda: work(X[half:]))
         else:
             work(X)
-        return np.ascontiguousarray(X[:, self._turned].T).reshape(B.shape)
 
     def schur(self) -> Array:
         """Schur complement of the unknowns held last, in their order in `analyse`; symmetric."""
@@ -294,6 +309,6 @@ class Factor:
         X[:, len(self._turned) - len(last) :] = last.T
         _solve(
             self.values, X, self.block, p.first, p.row_start, p.rows, p.panel_start,
-            len(p.parent) - 1, False,
+            len(p.parent) - 1, False, True,
         )  # fmt: skip
         return np.ascontiguousarray(X[:, self._turned].T)

@@ -8,20 +8,23 @@ from threadpoolctl import threadpool_limits
 
 from flatten.parameterize.couplings import Couplings, make_sheet
 from flatten.parameterize.dirichlet import descend, sigmas
+from flatten.parameterize.grain import UP, best_of, promising_grain
 from flatten.parameterize.orient import upright
 from flatten.parameterize.peak import GAP, LeastPeak, least_peak
 from flatten.parameterize.settle import close, settle
 from flatten.parameterize.sheet import Sheet
 from flatten.parameterize.start import signed_areas, start
+from flatten.parameterize.weave import Weave, weave_of
 from flatten.records.flat import Flat, FlatSet
 from flatten.records.material import Material
-from flatten.records.panels import PanelSet
+from flatten.records.panels import Panel, PanelSet
 
 Array = NDArray[np.float64]
 Progress = Callable[[float], None]
 
 # Strain below this (a part of one) is rounding; nothing is to be gained there.
 NOTHING = 1e-7
+NO_START = "no start without flipped faces was found; cut this panel open further"
 
 
 def flatten_panels(
@@ -38,61 +41,82 @@ def flatten_panels(
     if not panel_set.panels:
         return FlatSet(ply=ply, material=material, panel_set=panel_set, flats=())
     with threadpool_limits(limits=1, user_api="blas"):
-        U, notes = _solve(panel_set, material, say)
-    flats = tuple(
-        Flat(U=upright(panel.V, panel.F, flat), notes=tuple(note))
-        for panel, flat, note in zip(panel_set.panels, U, notes, strict=True)
-    )
+        flats = _solve(panel_set, material, say)
+    say(1.0)
     return FlatSet(ply=ply, material=material, panel_set=panel_set, flats=flats)
 
 
-def _solve(
-    panel_set: PanelSet, material: Material, say: Progress
-) -> tuple[list[Array], list[list[str]]]:
+def _solve(panel_set: PanelSet, material: Material, say: Progress) -> tuple[Flat, ...]:
+    panels = panel_set.panels
     sheet, couplings = make_sheet(panel_set)
-    U = np.concatenate([start(panel.V, panel.F)[0] for panel in panel_set.panels])
+    starts = [start(panel.V, panel.F) for panel in panels]
+    U = np.concatenate([flat for flat, _ in starts])
     say(0.1)
-    notes: list[list[str]] = [[] for _ in panel_set.panels]
     sound = sheet.by_panel(signed_areas(sheet.F, U) <= 0) == 0
     if not sound.all():
-        for i in np.flatnonzero(~sound):
-            notes[i].append("no start without flipped faces was found; cut this panel open further")
-    else:
-        U = _refine(sheet, couplings, U, _ratio(material), notes, say)
-    say(1.0)
-    return np.split(U, sheet.start[1:-1]), notes
-
-
-def _ratio(material: Material) -> float:
-    """Stretch limit over squeeze limit, the mean of all directions."""
-    a, b = material.stretch_pct, material.squeeze_pct
-    return (a.warp + a.weft + 2 * a.bias) / (b.warp + b.weft + 2 * b.bias)
-
-
-def _refine(
-    sheet: Sheet,
-    couplings: Couplings,
-    U: Array,
-    ratio: float,
-    notes: list[list[str]],
-    say: Progress,
-) -> Array:
-    U = descend(sheet, U, steps=3)
+        flats = zip(panels, np.split(U, sheet.start[1:-1]), sound, strict=True)
+        return tuple(
+            Flat(U=upright(panel.V, panel.F, flat), notes=() if good else (NO_START,))
+            for panel, flat, good in flats
+        )
+    far = any(how == "embedding" for _, how in starts)
+    U = descend(sheet, U, steps=60 if far else 3, tolerance=1e-3)
     say(0.2)
     if len(couplings.seams):
         U = settle(sheet, U, couplings)
+    U = _stand(panels, sheet, U)
     say(0.3)
+    U, gap, weave = _refine(sheet, couplings, U, material, say)
+    if weave.even:
+        U = _stand(panels, sheet, U)
+    return tuple(
+        Flat(
+            U=flat - 0.5 * (flat.min(axis=0) + flat.max(axis=0)),
+            grain_deg=float(np.degrees(grain)),
+            notes=(_stopped(g),) if g > 2 * GAP else (),
+        )
+        for flat, grain, g in zip(np.split(U, sheet.start[1:-1]), weave.grain, gap, strict=True)
+    )
+
+
+def _stand(panels: tuple[Panel, ...], sheet: Sheet, U: Array) -> Array:
+    """U (n, 2) with every flat turned so that the wearer's up is +y."""
+    flats = np.split(U, sheet.start[1:-1])
+    turned = [upright(p.V, p.F, flat) for p, flat in zip(panels, flats, strict=True)]
+    return np.concatenate(turned)
+
+
+def _stopped(gap: float) -> str:
+    return (
+        f"stopped early: the worst strain may be up to {100 * gap:.0f} % above the least possible"
+    )
+
+
+def _refine(
+    sheet: Sheet, couplings: Couplings, U: Array, material: Material, say: Progress
+) -> tuple[Array, Array, Weave]:
+    """The flats of least peak, how far above the optimum each may be (a part), and the grain.
+
+    A grain that is free is tried along the wearer's up and along what suits the start, and every
+    panel keeps the better.
+    """
+    weave = weave_of(material, np.full(sheet.panels, UP))
     s1, s2 = sigmas(sheet.parts(U))
     apart = np.abs(couplings.seams.residual(U)).max(initial=0.0)
     if max(s1.max() - 1, 1 - s2.min()) < NOTHING and apart < NOTHING:
-        return U
+        return U, np.zeros(sheet.panels), weave
 
     def told(state: LeastPeak, _: float) -> None:
-        done = 1 - np.log(max(float(state.gap().max()), GAP)) / np.log(GAP)
-        say(0.3 + 0.6 * min(max(1 - done, 0.0), 1.0))
+        left = np.log(max(float(state.gap().max()), GAP) / GAP) / np.log(1 / GAP)
+        say(0.3 + 0.6 * min(max(1 - left, 0.0), 1.0))
 
-    state = least_peak(sheet, U, ratio, couplings, told=told)
-    for note, gap in zip(notes, state.gap(), strict=True):
-        if gap > 2 * GAP:
-            note.append(f"stopped early: the peak may be up to {100 * gap:.0f} % above the least")
-    return close(sheet, state.U, couplings)
+    state = least_peak(sheet, U, weave, couplings, told=told)
+    if not weave.even and material.grain == "free":
+        turned = weave_of(material, promising_grain(sheet, U, material))
+        other = least_peak(sheet, U, turned, couplings, told=told)
+        mixed = best_of(material, state, other)
+        found = [state, other]
+        if not any((mixed.grain == x.weave.grain).all() for x in found):
+            found.append(least_peak(sheet, U, mixed, couplings, told=told))
+        state = min(found, key=lambda x: float(x.tau.sum()))
+    return close(sheet, state.U, couplings), state.gap(), state.weave

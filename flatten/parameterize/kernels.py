@@ -38,9 +38,16 @@ def parts(U: Array, F: Ints, G: Array, low: int, high: int, out: Array) -> None:
 
 @njit(cache=True, nogil=True)
 def pull_back(P: Array, F: Ints, G: Array, by: Array, low: int, high: int, out: Array) -> None:
-    """Adds to out (n, 2) the gradient of an energy with derivatives by (m, 3) in a and w."""
+    """Adds to out (n, 2) the gradient of an energy with derivatives by in a and w.
+
+    by is (m, 3), or (m, 4) with the derivative along the twist.
+    """
+    twisted = by.shape[1] == 4
     for f in range(low, high):
         uc, us = P[f, 1] * by[f, 0], P[f, 2] * by[f, 0]
+        if twisted:
+            uc -= P[f, 2] * by[f, 3]
+            us += P[f, 1] * by[f, 3]
         wr, wi = by[f, 1], by[f, 2]
         for k in range(3):
             gr, gi = G[f, k, 0], G[f, k, 1]
@@ -56,11 +63,12 @@ def add_hessian(
 ) -> None:  # fmt: skip
     """Adds the Hessian of faces low to high to a factor's values L (blocks of two).
 
-    C (m, 7): the second derivatives aa, a wr, a wi, wr wr, wr wi, wi wi, positive semidefinite
-    together, and the weight of the twist, not negative.
+    C (m, 7): the second derivatives aa, a wr, a wi, wr wr, wr wi, wi wi, and that of the twist;
+    (m, 10) with those of the twist with a, wr and wi. Positive semidefinite together.
     edge_of (m, 3): edge from corner i to the next in the factor's pattern.
     """
-    A, R, I, T = np.empty(6), np.empty(6), np.empty(6), np.empty(6)
+    A, R, J, T = np.empty(6), np.empty(6), np.empty(6), np.empty(6)
+    skew = C.shape[1] == 10
     H = np.empty((6, 6))
     for f in range(low, high):
         uc, us = P[f, 1], P[f, 2]
@@ -69,15 +77,20 @@ def add_hessian(
             x, y = 2 * k, 2 * k + 1
             A[x], A[y] = uc * gr + us * gi, us * gr - uc * gi
             R[x], R[y] = gr, gi
-            I[x], I[y] = -gi, gr
+            J[x], J[y] = -gi, gr
             T[x], T[y] = -A[y], A[x]
         for i in range(6):
-            pa = C[f, 0] * A[i] + C[f, 1] * R[i] + C[f, 2] * I[i]
-            pr = C[f, 1] * A[i] + C[f, 3] * R[i] + C[f, 4] * I[i]
-            pi = C[f, 2] * A[i] + C[f, 4] * R[i] + C[f, 5] * I[i]
+            pa = C[f, 0] * A[i] + C[f, 1] * R[i] + C[f, 2] * J[i]
+            pr = C[f, 1] * A[i] + C[f, 3] * R[i] + C[f, 4] * J[i]
+            pj = C[f, 2] * A[i] + C[f, 4] * R[i] + C[f, 5] * J[i]
             pt = C[f, 6] * T[i]
+            if skew:
+                pa += C[f, 7] * T[i]
+                pr += C[f, 8] * T[i]
+                pj += C[f, 9] * T[i]
+                pt += C[f, 7] * A[i] + C[f, 8] * R[i] + C[f, 9] * J[i]
             for j in range(6):
-                H[i, j] = pa * A[j] + pr * R[j] + pi * I[j] + pt * T[j]
+                H[i, j] = pa * A[j] + pr * R[j] + pj * J[j] + pt * T[j]
         for k in range(3):
             v = F[f, k]
             height = 2 * diagonal[v, 2]

@@ -5,26 +5,29 @@ surface -> flat (one over the report's) and tau >= 0 for each panel,
 
     alpha(tau) <= sigma2, sigma1 <= 1 + tau,   alpha = (1 + bend tau) / (1 + (bend + ratio) tau)
 
-with ratio = stretch limit / squeeze limit; bend = 1 means that both are at the same load. (A
-smaller bend takes over where a start is so strained that alpha would not reach it; it is raised
-as the strain falls.) With the two complex derivatives of a face's map these are two second-order
-cones, |w| <= a - alpha and |w| <= beta - a, of which only a's curvature is not convex (Lipman,
-Bounded Distortion Mapping Spaces for Triangular Meshes, ACM TOG 31(4), 2012). The sum of tau over
-panels is minimised by a primal-dual interior point method with Nesterov-Todd scaling and
-Mehrotra's corrector (Vandenberghe, The CVXOPT linear and quadratic cone program solvers, 2010);
-partner edges are equations, kept by multipliers with a proximal term, so that one sparse positive
-definite matrix is factored a step.
+with ratio = stretch limit / squeeze limit and bend = 1 means that both are at the same load. (A
+smaller bend takes over where a start is so strained that alpha would not reach it.) With the two
+complex derivatives of a face's map these are two second-order cones, |w| <= a - alpha and
+|w| <= beta - a, of which only a's curvature is not convex (Lipman, Bounded Distortion Mapping
+Spaces for Triangular Meshes, ACM TOG 31(4), 2012); `weave` has the cones of cloth. The sum of tau
+over panels, and a little of the mean distortion, is minimised by a primal-dual interior point
+method with Nesterov-Todd scaling and Mehrotra's corrector (Vandenberghe, The CVXOPT linear and
+quadratic cone program solvers, 2010); partner edges are equations, kept by multipliers with a
+proximal term, so that one sparse positive definite matrix is factored a step.
 """
 
 from collections.abc import Callable
+from dataclasses import dataclass
 
 import numpy as np
 from numpy.typing import NDArray
 
 from flatten.parameterize import cones
+from flatten.parameterize.bounds import Bounds, first_bounds
 from flatten.parameterize.couplings import FAIRNESS, Couplings
-from flatten.parameterize.dirichlet import derivatives, energies, sigmas
+from flatten.parameterize.dirichlet import derivatives, energies
 from flatten.parameterize.sheet import Sheet
+from flatten.parameterize.weave import Frame, Weave
 
 Array = NDArray[np.float64]
 
@@ -32,65 +35,58 @@ MEAN = 0.03  # what a part of the mean distortion weighs against the same part o
 GAP = 0.02  # of tau: how near to the optimum is near enough
 SMALLEST = 1e-3  # tau below this (0.1 % strain) need not be known more closely
 STIFFEST = 100.0  # of the seams, per mm²
+TO_EDGE = 0.95  # the part of the way to a cone's edge that a step may go
+DEEPEST = 0.04  # a step leaves at least this part of every face's distance to its cones' edges
 
 
-class Bounds:
-    """alpha and beta of every panel and alpha's derivatives in tau (beta's is 1)."""
+@dataclass(frozen=True, eq=False, kw_only=True)
+class Step:
+    """A step of everything: flat, tau, and each cone's numbers and multipliers to first order."""
 
-    def __init__(self, tau: Array, ratio: float, bend: Array) -> None:
-        q = 1 + (bend + ratio) * tau
-        self.alpha = (1 + bend * tau) / q
-        self.alpha_1 = -ratio / q**2
-        self.alpha_2 = 2 * ratio * (bend + ratio) / q**3
-        self.beta = 1 + tau
-
-
-def least_tau(s1: Array, s2: Array, ratio: float, bend: Array) -> Array:
-    """(p,) the least tau that admits sigmas from s2 to s1."""
-    squeeze = (1 - s2) / np.maximum(s2 * (bend + ratio) - bend, 1e-300)
-    return np.maximum(np.maximum(s1 - 1, squeeze), 0.0)
-
-
-def admissible_bend(s2: Array, ratio: float) -> Array:
-    """(p,) the largest bend up to 1 for which s2 stays well above what alpha can reach."""
-    return np.minimum(1.0, 0.5 * s2 * ratio / np.maximum(1 - s2, 1e-9))
+    D: Array
+    tau: Array
+    low: Array
+    high: Array
+    z_low: Array
+    z_high: Array
 
 
 class LeastPeak:
-    """The iteration's state: the flat U (n, 2), tau (p,), multipliers, and one Newton step."""
+    """The iteration's state: the flat U (n, 2), tau (p,), cones, multipliers."""
 
-    def __init__(self, sheet: Sheet, U: Array, ratio: float, couplings: Couplings) -> None:
-        self.sheet, self.U, self.ratio, self.couplings = sheet, U, ratio, couplings
-        self.P = sheet.parts(U)
+    def __init__(self, sheet: Sheet, U: Array, weave: Weave, couplings: Couplings) -> None:
+        self.sheet, self.U, self.weave, self.couplings = sheet, U, weave, couplings
+        self.faces = np.diff(sheet.face_start).astype(np.float64)
         self.force = np.zeros(len(couplings.seams))
         self.stiffness = 1.0
         self.least_centre = 0.0
-        self.faces = np.diff(sheet.face_start).astype(np.float64)
-        s1, s2 = sigmas(self.P)
-        s1, s2 = sheet.worst(s1), -sheet.worst(-s2)
-        self.bend = admissible_bend(s2, ratio)
-        self.tau = 1.2 * least_tau(s1, s2, ratio, self.bend) + 1e-5
-        self.low, self.high = self.gaps(self.P, self.tau)
-        a1 = Bounds(self.tau, ratio, self.bend).alpha_1[sheet.panel]
+        self.P = sheet.parts(U)
+        self.frame = Frame(sheet, self.P, weave)
+        self.bend, self.tau = first_bounds(self.frame, weave, sheet.panel, sheet.face_start[:-1])
+        bounds = Bounds(self.tau, self.bend, weave)
+        self.low, self.high = bounds.cones(self.frame, sheet.panel)
+        # The multipliers for which tau is in balance and every cone as far from its edge.
         low, high = cones.inverse(self.low), cones.inverse(self.high)
-        self._centre(1.0 / sheet.by_panel(high[:, 0] - a1 * low[:, 0]))
+        mu = 1.0 / self._by_tau(bounds, low, high)
+        aim = mu[sheet.panel, None]
+        self.z_low, self.z_high = aim * low, aim * high
 
-    def _centre(self, mu: Array) -> None:
-        """Multipliers for which every cone's complementarity is its panel's mu (p,)."""
-        aim = mu[self.sheet.panel, None]
-        self.z_low, self.z_high = aim * cones.inverse(self.low), aim * cones.inverse(self.high)
-
-    def gaps(self, P: Array, tau: Array) -> tuple[Array, Array]:
-        """(m, 3) cones (a - alpha, w) and (beta - a, w) of every face."""
-        bounds, panel = Bounds(tau, self.ratio, self.bend), self.sheet.panel
-        w = P[:, 3:]
-        return (
-            np.column_stack([P[:, 0] - bounds.alpha[panel], w]),
-            np.column_stack([bounds.beta[panel] - P[:, 0], w]),
+    def _by_tau(self, bounds: Bounds, low: Array, high: Array) -> Array:
+        """(p,) the forces (m, 3) on both cones as each panel's tau feels them."""
+        panel = self.sheet.panel
+        return self.sheet.by_panel(
+            np.einsum("ij,ij->i", bounds.low_1[panel], low)
+            + np.einsum("ij,ij->i", bounds.high_1[panel], high)
         )
 
+    def _forces(self, low: Array, high: Array) -> Array:
+        """(m, 3) forces on both cones' numbers as forces on (a, omega)."""
+        stretch = np.array([1.0, 1.0, self.weave.stretch.slack])
+        squeeze = np.array([-1.0, 1.0, self.weave.squeeze.slack])
+        return self.frame.forces(low * stretch + high * squeeze)
+
     def mu(self) -> Array:
-        """(p,) mean complementarity: the bound on tau's excess is 2 faces mu."""
+        """(p,) mean complementarity of a panel's cones."""
         dot = np.einsum("ij,ij->i", self.low, self.z_low)
         dot += np.einsum("ij,ij->i", self.high, self.z_high)
         return self.sheet.by_panel(dot) / (2 * self.faces)
@@ -101,136 +97,148 @@ class LeastPeak:
 
     def step(self) -> float:
         """One predictor-corrector step; returns the step length of the flat (0 to 1)."""
-        sheet, panel, P = self.sheet, self.sheet.panel, self.P
+        sheet, panel, frame, weave = self.sheet, self.sheet.panel, self.frame, self.weave
         seams, outline = self.couplings.seams, self.couplings.outline
-        bounds = Bounds(self.tau, self.ratio, self.bend)
-        a1, a2 = bounds.alpha_1[panel], bounds.alpha_2[panel]
-        scale_low, scale_high = (
-            cones.scale(self.low, self.z_low),
-            cones.scale(self.high, self.z_high),
+        bounds = Bounds(self.tau, self.bend, weave)
+        k_low = cones.scale(self.low, self.z_low)
+        k_high = cones.scale(self.high, self.z_high)
+        W_low, W_high = k_low.weight(), k_high.weight()
+
+        # The matrix: cones, mean distortion, seams, outline.
+        s, q = weave.stretch.slack, weave.squeeze.slack
+        both = W_low * np.array([1, 1, s, 1, s, s * s])
+        both += W_high * np.array([1, -1, -q, 1, q, q * q])
+        twist = np.maximum(self.z_high[:, 0] - self.z_low[:, 0], 0.0)
+        second = frame.hessian(both, twist / frame.P[:, 0])
+        share = MEAN * self.tau / np.maximum(energies(sheet, self.P) - 4.0, 0.1 * self.tau**2)
+        by, mean_second = derivatives(
+            self.P, (share / sheet.by_panel(sheet.area))[panel] * sheet.area
         )
-        W_low, W_high = scale_low.weight(), scale_high.weight()
-        second = np.empty((len(P), 7))
-        second[:, :6] = W_low + W_high * np.array([1.0, -1.0, -1.0, 1.0, 1.0, 1.0])
-        second[:, 6] = np.maximum(self.z_high[:, 0] - self.z_low[:, 0], 0.0) / P[:, 0]
-        excess = energies(sheet, P) - 4.0
-        self.mean = MEAN * self.tau / np.maximum(excess, 0.1 * self.tau**2)
-        mean_by, mean_second = derivatives(
-            P, (self.mean / sheet.by_panel(sheet.area))[panel] * sheet.area
-        )
+        second[:, :7] += mean_second
         sheet.factor.clear()
-        sheet.add_hessian(P, second + mean_second)
-        c = seams.residual(self.U)
-        rows = seams.gradient(self.U)
+        sheet.add_hessian(self.P, second)
+        c, rows = seams.residual(self.U), seams.gradient(self.U)
         seams.add_stiffness(sheet, self.U, self.stiffness, self.force)
-        fixed = sheet.pull_back(P, mean_by)
+        fixed = sheet.pull_back(self.P, by)
         seams.rows.pull_back(rows, self.force + self.stiffness * c, fixed)
         outline.add(sheet, self.U, FAIRNESS, fixed)
         sheet.add_floor(1e-12)
         if not sheet.factor.factor():
             return 0.0
-        # How the cones' forces on the flat change with each panel's tau.
-        turn = np.array([-1.0, 1.0, 1.0])
-        mixed = sheet.pull_back(P, -a1[:, None] * W_low[:, :3] + turn * W_high[:, :3])
-        tau_tau = sheet.by_panel(a1 * a1 * W_low[:, 0] + W_high[:, 0] + a2 * self.z_low[:, 0])
+
+        # How tau moves the cones' forces on the flat, and each panel's tau itself.
+        low_t = cones.multiply(W_low, bounds.low_1[panel])
+        high_t = cones.multiply(W_high, bounds.high_1[panel])
+        mixed = sheet.pull_back(self.P, self._forces(low_t, high_t))
+        bent = self.z_low[:, 0] + weave.stretch.shift * self.z_low[:, 1]
+        tau_tau = self._by_tau(bounds, low_t, high_t) + bounds.second * sheet.by_panel(bent)
         p, n = sheet.panels, len(self.U)
         right = np.zeros((n, 2, p + 1))
         right[:, :, 0] = fixed
         right[np.arange(n), :, 1 + sheet.panel_of] = mixed
-        right = right.reshape(2 * n, p + 1)
-        X = sheet.factor.solve(right)
-        by_tau, x_tau = right[:, 1:], X[:, 1:]
-        schur = np.diag(tau_tau) - by_tau.T @ x_tau
+        Y = sheet.factor.solve_lower(right.reshape(2 * n, p + 1))
+        fixed_y, tau_y = Y[0], Y[1:]
+        schur = np.diag(tau_tau) - tau_y @ tau_y.T
 
-        def direction(x: Array, aim_low: Array, aim_high: Array):
+        def towards(y: Array, aim_low: Array, aim_high: Array) -> Step:
             """The step for which the cones' forces become aim (m, 3) to first order.
 
-            x : the solution for all forces on the flat at once
+            y : all forces on the flat, half solved for
             """
-            pull = 1.0 - sheet.by_panel(aim_high[:, 0] - a1 * aim_low[:, 0])
-            tau_step = np.linalg.solve(schur, by_tau.T @ x - pull)
-            D = -(x + x_tau @ tau_step).reshape(-1, 2)
-            Q = sheet.parts(D)
-            da = Q[:, 0] * (Q[:, 1] * P[:, 1] + Q[:, 2] * P[:, 2])
-            t = tau_step[panel]
-            d_low = np.column_stack([da - a1 * t, Q[:, 3:]])
-            d_high = np.column_stack([t - da, Q[:, 3:]])
-            z_low = aim_low - self.z_low - cones.multiply(W_low, d_low)
-            z_high = aim_high - self.z_high - cones.multiply(W_high, d_high)
-            return D, tau_step, d_low, d_high, z_low, z_high
+            pull = 1.0 - self._by_tau(bounds, aim_low, aim_high)
+            tau = np.linalg.solve(schur, tau_y @ y - pull)
+            D = -sheet.factor.solve_upper((y + tau @ tau_y)[None])[:, 0].reshape(-1, 2)
+            d = frame.changes(sheet.parts(D))
+            low = d * np.array([1.0, 1.0, s]) + bounds.low_1[panel] * tau[panel, None]
+            high = d * np.array([-1.0, 1.0, q]) + bounds.high_1[panel] * tau[panel, None]
+            return Step(
+                D=D,
+                tau=tau,
+                low=low,
+                high=high,
+                z_low=aim_low - self.z_low - cones.multiply(W_low, low),
+                z_high=aim_high - self.z_high - cones.multiply(W_high, high),
+            )
 
-        zero = np.zeros_like(self.low)
-        D, tau_step, d_low, d_high, z_low, z_high = direction(X[:, 0], zero, zero)
-        t_g, t_z = self.reaches(d_low, d_high, z_low, z_high)
-        t_faces = t_z[panel, None]
-        ahead = sheet.by_panel(
-            np.einsum("ij,ij->i", self.low + t_g * d_low, self.z_low + t_faces * z_low)
-            + np.einsum("ij,ij->i", self.high + t_g * d_high, self.z_high + t_faces * z_high)
-        ) / (2 * self.faces)
+        # Predictor: straight for complementarity zero; how far it gets tells how much to centre.
+        nothing = np.zeros_like(self.low)
+        guess = towards(fixed_y, nothing, nothing)
+        t_g, t_z = self._reaches(guess)
         mu = self.mu()
-        centre = np.maximum(np.clip(ahead / mu, 0.0, 1.0) ** 3, self.least_centre)
-        self.centre = centre
-        # The path bends: what the gaps and the seams do beyond their first order along the step.
-        s = max(t_g, 1e-3)
-        trial = self.U + s * D
-        low, high = self.gaps(sheet.parts(trial), self.tau + s * tau_step)
-        bow_low = (low[:, 0] - self.low[:, 0]) / s - d_low[:, 0]
-        bow_high = (high[:, 0] - self.high[:, 0]) / s - d_high[:, 0]
-        bow_seams = (seams.residual(trial) - c) / s - (rows * D[seams.rows.vertices]).sum(
-            axis=(1, 2)
+        centre = np.clip(self._ahead(guess, t_g, t_z) / mu, 0.0, 1.0) ** 3
+        aim = (np.maximum(centre, self.least_centre) * mu)[panel, None]
+
+        # Corrector: what the complementarity, the cones and the seams do to second order.
+        t = max(t_g, 1e-3)
+        ahead = self.U + t * guess.D
+        low, high = Bounds(self.tau + t * guess.tau, self.bend, weave).cones(
+            Frame(sheet, sheet.parts(ahead), weave), panel
         )
+        bow_low, bow_high = (low - self.low) / t - guess.low, (high - self.high) / t - guess.high
+        moved = (rows * guess.D[seams.rows.vertices]).sum(axis=(1, 2))
+        bow_seams = (seams.residual(ahead) - c) / t - moved
 
-        def corrected(
-            g: Array, k: cones.Scaling, dg: Array, dz: Array, W: Array, bow: Array
-        ) -> Array:
-            second_order = cones.product(k.backward(dg), k.forward(dz))
-            aim = (centre * mu)[panel, None] * cones.inverse(g)
-            aim -= k.backward(cones.divide(k.scaled, second_order))
-            return aim - bow[:, None] * W[:, :3]
+        def corrected(g: Array, k: cones.Scaling, dg: Array, dz: Array) -> Array:
+            crossed = cones.product(k.backward(dg), k.forward(dz))
+            return aim * cones.inverse(g) - k.backward(cones.divide(k.scaled, crossed))
 
-        aim_low = corrected(self.low, scale_low, d_low, z_low, W_low, bow_low)
-        aim_high = corrected(self.high, scale_high, d_high, z_high, W_high, bow_high)
-        force = sheet.pull_back(P, -aim_low + aim_high * np.array([1.0, -1.0, -1.0]))
+        aim_low = corrected(self.low, k_low, guess.low, guess.z_low)
+        aim_high = corrected(self.high, k_high, guess.high, guess.z_high)
+        aim_low -= cones.multiply(W_low, bow_low)
+        aim_high -= cones.multiply(W_high, bow_high)
+        force = sheet.pull_back(self.P, self._forces(-aim_low, -aim_high))
         seams.rows.pull_back(rows, self.stiffness * bow_seams, force)
-        x = X[:, 0] + sheet.factor.solve(force.ravel())
-        D, tau_step, d_low, d_high, z_low, z_high = direction(x, aim_low, aim_high)
-        d_low[:, 0] += bow_low
-        d_high[:, 0] += bow_high
-        t_g, t_z = self.reaches(d_low, d_high, z_low, z_high)
-        self.linear = t_g
-        t_g = self._hold_inside(min(1.0, 0.95 * t_g), D, tau_step)
-        t_z = np.minimum(1.0, 0.95 * t_z)[panel, None]
-        self.z_low = self.z_low + t_z * z_low
-        self.z_high = self.z_high + t_z * z_high
-        self.t_z = t_z.min()
-        self.least_centre = 0.5 * (1 - t_g / min(1.0, 0.95 * self.linear))
-        predicted = c + bow_seams + (rows * D[seams.rows.vertices]).sum(axis=(1, 2))
-        self.force = self.force + t_g * self.stiffness * predicted
+        y = fixed_y + sheet.factor.solve_lower(force.ravel())[0]
+        step = towards(y, aim_low, aim_high)
+        step.low[:] += bow_low
+        step.high[:] += bow_high
+
+        t_g, t_z = self._reaches(step)
+        wanted = min(1.0, TO_EDGE * t_g)
+        t_g = self._take(wanted, step)
+        z_step = np.minimum(1.0, TO_EDGE * t_z)[panel, None]
+        self.z_low = self.z_low + z_step * step.z_low
+        self.z_high = self.z_high + z_step * step.z_high
+        # A path that bends away early asks for more centring the next time.
+        self.least_centre = 0.5 * (1 - t_g / wanted)
+        expected = c + bow_seams + (rows * step.D[seams.rows.vertices]).sum(axis=(1, 2))
+        self.force = self.force + t_g * self.stiffness * expected
         return t_g
 
-    def reaches(self, d_low: Array, d_high: Array, z_low: Array, z_high: Array):
-        """The step of all flats to the first cone's edge, and (p,) that of the multipliers."""
+    def _ahead(self, step: Step, t_g: float, t_z: Array) -> Array:
+        """(p,) mean complementarity after a step."""
+        t = t_z[self.sheet.panel, None]
+        dot = np.einsum("ij,ij->i", self.low + t_g * step.low, self.z_low + t * step.z_low)
+        dot += np.einsum("ij,ij->i", self.high + t_g * step.high, self.z_high + t * step.z_high)
+        return self.sheet.by_panel(dot) / (2 * self.faces)
+
+    def _reaches(self, step: Step) -> tuple[float, Array]:
+        """The step, at most 1, of all flats to the first cone's edge; (p,) the multipliers'."""
         primal = min(
-            float(cones.longest_step(self.low, d_low).min()),
-            float(cones.longest_step(self.high, d_high).min()),
+            float(cones.longest_step(self.low, step.low).min()),
+            float(cones.longest_step(self.high, step.high).min()),
         )
         dual = np.minimum(
-            cones.longest_step(self.z_low, z_low), cones.longest_step(self.z_high, z_high)
+            cones.longest_step(self.z_low, step.z_low),
+            cones.longest_step(self.z_high, step.z_high),
         )
         return min(primal, 1.0), np.minimum(-self.sheet.worst(-dual), 1.0)
 
-    def _hold_inside(self, t: float, D: Array, tau_step: Array) -> float:
-        """Takes the step t, shortened until the bent path too ends well inside every cone."""
+    def _take(self, t: float, step: Step) -> float:
+        """Takes t of the step, shortened until the bent path too ends well inside every cone."""
+        before = [g[:, 0] - cones.radius(g) for g in (self.low, self.high)]
         for _ in range(40):
-            U, tau = self.U + t * D, self.tau + t * tau_step
+            U, tau = self.U + t * step.D, self.tau + t * step.tau
             P = self.sheet.parts(U)
-            low, high = self.gaps(P, tau)
-            least = np.minimum(
-                (low[:, 0] - cones.radius(low)) / (self.low[:, 0] - cones.radius(self.low)),
-                (high[:, 0] - cones.radius(high)) / (self.high[:, 0] - cones.radius(self.high)),
-            ).min()
-            if least > 0.04:
-                self.U, self.tau, self.P, self.low, self.high = U, tau, P, low, high
+            frame = Frame(self.sheet, P, self.weave)
+            low, high = Bounds(tau, self.bend, self.weave).cones(frame, self.sheet.panel)
+            left = [
+                (g[:, 0] - cones.radius(g)) / b for g, b in zip((low, high), before, strict=True)
+            ]
+            upright = (P[:, 0] > 1.000001 * np.hypot(P[:, 3], P[:, 4])).all()
+            if upright and min(float(x.min()) for x in left) > DEEPEST:
+                self.U, self.tau, self.P, self.frame = U, tau, P, frame
+                self.low, self.high = low, high
                 return t
             t *= 0.8
         return 0.0
@@ -239,7 +247,7 @@ class LeastPeak:
 def least_peak(
     sheet: Sheet,
     U: Array,
-    ratio: float,
+    weave: Weave,
     couplings: Couplings,
     *,
     steps: int = 60,
@@ -247,13 +255,12 @@ def least_peak(
 ) -> LeastPeak:
     """The flats U (n, 2) of least peak strain, from a start without flips and with equal seams.
 
-    ratio : stretch limit over squeeze limit
     told : called with the state and the step's length after every step
 
     Stops when tau can fall by no more than `GAP` of itself in any panel (the duality gap), or when
-    steps get too short to matter; the state tells which.
+    steps get too short to matter; the state's `gap` tells how near it came.
     """
-    state = LeastPeak(sheet, U, ratio, couplings)
+    state = LeastPeak(sheet, U, weave, couplings)
     for _ in range(steps):
         t = state.step()
         told(state, t)

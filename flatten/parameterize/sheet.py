@@ -14,9 +14,10 @@ from flatten.parameterize import kernels
 Array = NDArray[np.float64]
 Ints = NDArray[np.int64]
 
-# A face thinner than this part of its longest edge is treated as if it were this thick: its map
-# would otherwise be decided by rounding.
-THINNEST = 1e-7
+# A face thinner than this part of its longest edge has no shape to keep, only a side to show: it is
+# taken to be as thick as `STAND_IN` and left out of the strain bounds.
+THINNEST = 1e-4
+STAND_IN = 1e-3
 
 
 class Sheet:
@@ -24,6 +25,7 @@ class Sheet:
 
     V (n, 3) mm, F (m, 3), panel (m,) and panel_of (n,): which panel a face and a vertex belong to
     start, face_start : (p + 1,) first vertex and face of every panel
+    loose (m,) : faces too thin to have a shape
     G : (m, 3, 2) complex gradients of the faces' hat functions; area : (m,) mm²
     factor : the matrix that Hessians are added to, once `couple` has made its pattern
     """
@@ -43,7 +45,7 @@ class Sheet:
         )
         self.panel = np.repeat(np.arange(len(meshes)), np.diff(self.face_start))
         self.panel_of = np.repeat(np.arange(len(meshes)), counts)
-        self.G, self.area = face_gradients(self.V, self.F)
+        self.G, self.area, self.loose = face_gradients(self.V, self.F)
         # Panels share no vertex, so two halves may be summed at once.
         half = np.searchsorted(self.face_start, len(self.F) // 2)
         self._cut = int(self.face_start[min(half, len(meshes))])
@@ -128,17 +130,19 @@ class Sheet:
         return np.maximum.reduceat(values, self.face_start[:-1])
 
 
-def face_gradients(V: Array, F: NDArray[np.integer]) -> tuple[Array, Array]:
-    """Complex hat-function gradients (m, 3, 2), 1/mm, and face areas (m,), mm²."""
+def face_gradients(V: Array, F: NDArray[np.integer]) -> tuple[Array, Array, NDArray[np.bool_]]:
+    """Complex hat-function gradients (m, 3, 2), 1/mm; areas (m,), mm²; (m,) which are too thin."""
     p1, p2 = face_frames(V, F)
-    longest = np.maximum(
-        p1[:, 0], np.maximum(np.hypot(*p2.T), np.hypot(p2[:, 0] - p1[:, 0], p2[:, 1]))
-    )
-    longest = np.maximum(longest, 1e-9)
-    l = np.maximum(p1[:, 0], THINNEST * longest)
-    x, y = p2[:, 0], np.maximum(p2[:, 1], THINNEST * longest)
-    double = l * y
+    base, x, y = p1[:, 0], p2[:, 0], p2[:, 1]
+    longest = np.linalg.norm(V[F] - V[np.roll(F, 1, axis=1)], axis=2).max(axis=1, initial=1e-9)
+    loose = base * y < THINNEST * longest**2
+    base = np.where(loose, longest, base)
+    x = np.where(loose, 0.5 * longest, x)
+    y = np.where(loose, STAND_IN * longest, y)
+    double = base * y
     # Gradient of corner k's hat function, halved: (gx - i gy) / 2.
     gx = np.stack([-y, y, np.zeros_like(y)], axis=1) / double[:, None]
-    gy = np.stack([x - l, -x, l], axis=1) / double[:, None]
-    return np.stack([0.5 * gx, -0.5 * gy], axis=2), 0.5 * double
+    gy = np.stack([x - base, -x, base], axis=1) / double[:, None]
+    # What such a face weighs only keeps it from flipping.
+    area = np.where(loose, 1e-3, 0.5) * double
+    return np.stack([0.5 * gx, -0.5 * gy], axis=2), area, loose

@@ -21,7 +21,7 @@ def signed_areas(F: Faces, U: Array) -> Array:
 
 def true_size(V: Array, F: Faces, U: Array) -> Array:
     """U scaled to the least symmetric Dirichlet energy, about its middle."""
-    G, area = face_gradients(V, F)
+    G, area, _ = face_gradients(V, F)
     z = (U[:, 0] + 1j * U[:, 1])[F]
     g = G[:, :, 0] + 1j * G[:, :, 1]
     a = np.abs((g * z).sum(axis=1))
