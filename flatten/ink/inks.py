@@ -14,19 +14,19 @@ LEAST_CONTRAST = 0.25
 CLEAR_CONTRAST = 0.5
 LEAST_INK_MM = 60.0
 TINT = 0.3  # share of a contrast that is colour and not grey; creases and shadows have less
-WEAK_MM = 25.0
-MOST_WEAK = 30
+FAINT = 0.35  # strokes from here on count as part of writing, and are offered as lines
 
 
 @dataclass(frozen=True, eq=False, kw_only=True)
 class Sorted:
-    """ink : (s,) which ink each stroke is of, -1 for none; weak : indices worth a look
-    contrasts : (i, 3) of the inks; level : strength of clear ink on this scan, 0 where none
+    """ink : (s,) which ink each stroke is of, -1 for none
+    faint : (s,) too weak to be a line by itself, where it has an ink; where no ink was found at
+        all, worth a look
+    level : strength of clear ink on this scan, 0 where there is none
     """
 
     ink: NDArray[np.int64]
-    weak: tuple[int, ...]
-    contrasts: NDArray[np.float64]
+    faint: NDArray[np.bool_]
     level: float
 
 
@@ -81,7 +81,7 @@ def sort_inks(strokes: list[Stroke]) -> Sorted:
     is written on in dark ink are gloss, unless they are as crisp and even as a pen's.
     """
     if not strokes:
-        return _nothing(0, ())
+        return _nothing(np.zeros(0, dtype=bool))
     t = _table(strokes)
     crisp = t.explained > 0.6 * _weighted(t.explained, t.length * t.strength * t.explained**2)
     weight = t.length * t.strength * t.explained**2
@@ -91,8 +91,7 @@ def sort_inks(strokes: list[Stroke]) -> Sorted:
     strong = main & crisp & (t.strength >= STRONG * level)
     clear_mm = float(t.length[strong & (t.length > 60.0)].sum())
     if level < LEAST_CONTRAST or (level < CLEAR_CONTRAST and clear_mm < 2.0 * TOP_MM):
-        weak = np.flatnonzero((t.length > 40.0) & (t.strength > 0.15) & crisp)
-        return _nothing(len(strokes), tuple(int(i) for i in weak[:MOST_WEAK]))
+        return _nothing((t.length > 40.0) & (t.strength > 0.15) & crisp)
     usual = _weighted(t.explained, np.where(strong, t.length, 0.0))
     # Short strokes must come closer to the usual ink than long ones.
     need = np.interp(t.length, [30.0, 120.0], [0.7, 0.5])
@@ -109,29 +108,24 @@ def sort_inks(strokes: list[Stroke]) -> Sorted:
         ink[mine & (t.strength < need * own)] = -1
         if t.length[ink == k].sum() < 20.0:
             ink[ink == k] = -1
+    faint = np.zeros(len(strokes), dtype=bool)
     close = np.cos(np.radians(1.6 * SAME_INK_DEG))
-    like = np.zeros(len(strokes), dtype=bool)
-    for k, total in enumerate(sums):
-        if (ink == k).any():
-            like |= t.way @ total > close * np.linalg.norm(total)
-    weak = (ink < 0) & like & (t.length > WEAK_MM) & (t.strength > 0.35 * level)
-    weak &= (t.explained > 0.45 * usual) & (t.even > 0.3)
-    weak_order = np.flatnonzero(weak)
-    weak_order = weak_order[np.argsort(-(t.length * t.strength)[weak_order], kind="stable")]
+    could = (ink < 0) & (t.strength > FAINT * level) & (t.explained > 0.4 * usual) & (t.even > 0.25)
+    for i in np.flatnonzero(could):
+        fits = [
+            float(t.way[i] @ s) / float(np.linalg.norm(s)) if (ink == k).any() else -1.0
+            for k, s in enumerate(sums)
+        ]
+        if fits and max(fits) > close:
+            ink[i], faint[i] = int(np.argmax(fits)), True
     used = [k for k in range(len(sums)) if (ink == k).any()]
     number = {k: m for m, k in enumerate(used)}
-    return Sorted(
-        ink=np.array([number.get(int(k), -1) for k in ink]),
-        weak=tuple(int(i) for i in weak_order[:MOST_WEAK]),
-        contrasts=np.array(
-            [sums[k] / t.length[ink == k].sum() for k in used], dtype=np.float64
-        ).reshape(-1, 3),
-        level=level if used else 0.0,
-    )
+    ink = np.array([number.get(int(k), -1) for k in ink])
+    return Sorted(ink=ink, faint=faint, level=level if used else 0.0)
 
 
-def _nothing(count: int, weak: tuple[int, ...]) -> Sorted:
-    return Sorted(ink=np.full(count, -1), weak=weak, contrasts=np.zeros((0, 3)), level=0.0)
+def _nothing(weak: NDArray[np.bool_]) -> Sorted:
+    return Sorted(ink=np.full(len(weak), -1), faint=weak, level=0.0)
 
 
 def _weighted(value: NDArray[np.float64], weight: NDArray[np.float64]) -> float:

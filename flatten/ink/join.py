@@ -1,164 +1,110 @@
-"""Strokes become lines: gaps bridged, corners closed, ends brought to the line or rim they aim at."""
+"""Puts strokes together: gaps bridged along the line, corners made sharp, dashes strung up."""
 
-from dataclasses import dataclass, field
+from collections.abc import Callable
+from dataclasses import dataclass
 
 import numpy as np
 from numpy.typing import NDArray
 from scipy.spatial import KDTree
 
-from flatten.ink.fit import STEP_MM, Stroke, path_length
+from flatten.ink.kinks import Kink
+from flatten.ink.paths import Path, Points, outward
 
-GAP_MM = (
-    16.0  # bridged along the line; a little over the 15 mm asked, as ends are a pen's width soft
-)
+GAP_MM = 16.0  # bridged along the line; a little over 15, as ends are soft by a pen's width
 FAR_GAP_MM = 35.0  # offered, not bridged
-CORNER_MM = 9.0
+CORNER_MM = 12.0
 AIM_DEG = 32.0
-RIM_MM = 20.0
-SHORT_MM = 45.0  # strokes shorter than this are joined over a third of their length at most
-END_FIT_MM = 12.0
-OVERSHOOT_MM = 9.0
+STRAIGHT_DEG = 25.0
+DASH_MM = 40.0
+SHORT_MM = 45.0  # shorter strokes are joined over less than their own length
+BRIDGE_STEP_MM = 2.0
 
-
-@dataclass(eq=False)
-class Path:
-    """A line in the making, mm in the working frame.
-
-    pieces : lengths of ink and gap in turn, starting and ending with ink
-    ends : what each end reaches: "open", "rim" or "line"; meets : the paths met there
-    """
-
-    points: NDArray[np.float64]
-    normals: NDArray[np.float64]
-    closed: bool
-    ink: int
-    width: float
-    contrast: NDArray[np.float64]
-    colour: NDArray[np.float64]
-    pieces: list[float]
-    ends: list[str] = field(default_factory=lambda: ["open", "open"])
-    aims: list[int] = field(default_factory=lambda: [-1, -1])
-
-    @property
-    def length(self) -> float:
-        return path_length(self.points, self.closed)
+# How much ink of a contrast (3,) there is at points (k, 3), 1 for all of it.
+InkAt = Callable[[Points, Points], NDArray[np.float64]]
 
 
 @dataclass(frozen=True, eq=False, kw_only=True)
 class Gap:
     """Two ends that face each other, too far apart to be joined."""
 
-    a: NDArray[np.float64]
-    b: NDArray[np.float64]
+    a: Points
+    b: Points
     length: float
 
 
-def outward(points: NDArray[np.float64], end: int, reach: float = END_FIT_MM):
-    """Unit direction in which an open polyline leaves through end 0 or 1."""
-    q = points[::-1] if end else points
-    s = np.concatenate([[0.0], np.cumsum(np.linalg.norm(np.diff(q, axis=0), axis=1))])
-    k = max(int(np.searchsorted(s, reach)), min(2, len(q) - 1))
-    head = q[: k + 1]
-    centre = head.mean(axis=0)
-    if len(head) < 2:
-        return np.zeros(3)
-    axis = np.linalg.svd(head - centre, full_matrices=False)[2][0]
-    return axis if axis @ (head[0] - head[-1]) > 0 else -axis
+@dataclass(frozen=True, eq=False)
+class _Ends:
+    """All open ends: (path, end), where they are and the way they point."""
+
+    rows: list[tuple[int, int]]
+    at: Points
+    way: Points
 
 
-def trimmed(stroke: Stroke, ink: int) -> Path | None:
-    """The stroke without bare nodes at its ends, as a path."""
-    p, n = stroke.points, stroke.normals
-    if not stroke.closed:
-        inked = np.flatnonzero(stroke.cover > 0.5)
-        if len(inked) < 2:
-            return None
-        p, n = p[inked[0] : inked[-1] + 1], n[inked[0] : inked[-1] + 1]
-    return Path(
-        points=p,
-        normals=n,
-        closed=stroke.closed,
-        ink=ink,
-        width=stroke.width,
-        contrast=stroke.contrast,
-        colour=stroke.colour,
-        pieces=_ink_and_gaps(stroke),
-    )
+@dataclass(frozen=True, eq=False)
+class _Pair:
+    """Two ends that could be one: how far apart, how much each turns to face the other."""
+
+    a: int
+    b: int
+    gap: float
+    turn: float
+    bend: float
+    shorter: float
+
+    @property
+    def cost(self) -> float:
+        return self.gap * (1.0 + (self.turn / 40.0) ** 2) + 0.05 * self.bend
 
 
-def _ink_and_gaps(stroke: Stroke) -> list[float]:
-    """Lengths of ink and of bare places in turn along the stroke."""
-    on = stroke.cover > 0.4
-    first = np.flatnonzero(on)
-    if len(first) == 0 or stroke.closed:
-        return [stroke.length]
-    on = on[first[0] : first[-1] + 1]
-    cuts = np.flatnonzero(np.diff(on.astype(int)) != 0)
-    runs = np.diff(np.concatenate([[-1], cuts, [len(on) - 1]]))
-    return [float(r * STEP_MM) for r in runs]
-
-
-def _bridge(a, da, b, db, surface: KDTree, P, step=2.0):
-    """Points between two ends along a smooth curve, laid on the samples where there are any."""
-    gap = float(np.linalg.norm(b - a))
-    count = int(gap / step)
-    if count < 1:
-        return np.zeros((0, 3))
-    t = (np.arange(1, count + 1) / (count + 1))[:, None]
-    h00, h10 = 2 * t**3 - 3 * t**2 + 1, t**3 - 2 * t**2 + t
-    h01, h11 = -2 * t**3 + 3 * t**2, t**3 - t**2
-    return h00 * a + h10 * gap * da + h01 * b - h11 * gap * db
-
-
-def _end_table(paths: list[Path]):
+def _open_ends(paths: list[Path]) -> _Ends:
     rows = [(i, e) for i, p in enumerate(paths) if not p.closed for e in (0, 1)]
-    at = np.array([paths[i].points[-1 if e else 0] for i, e in rows]).reshape(-1, 3)
+    at = np.array([paths[i].tip(e) for i, e in rows]).reshape(-1, 3)
     way = np.array([outward(paths[i].points, e) for i, e in rows]).reshape(-1, 3)
-    return rows, at, way
+    return _Ends(rows, at, way)
 
 
-def _pair_costs(paths, rows, at, way, same_ink):
-    """Candidate joins (cost, end, end), and gaps too wide for one."""
-    links, wide = [], []
-    if len(rows) < 2:
-        return links, wide
-    for a, b in sorted(KDTree(at).query_pairs(FAR_GAP_MM)):
-        i, j = rows[a][0], rows[b][0]
+def _pairs(paths: list[Path], ends: _Ends) -> list[_Pair]:
+    """All pairs of ends of one ink that lie near each other."""
+    out = []
+    if len(ends.rows) < 2:
+        return out
+    for a, b in sorted(KDTree(ends.at).query_pairs(FAR_GAP_MM)):
+        i, j = ends.rows[a][0], ends.rows[b][0]
         p, q = paths[i], paths[j]
-        if not same_ink(p, q):
+        if p.ink != q.ink:
             continue
-        between = at[b] - at[a]
+        between = ends.at[b] - ends.at[a]
         gap = float(np.linalg.norm(between))
-        shorter = min(p.length, q.length)
         if i == j and (p.length < 30.0 or gap > 0.3 * p.length):
             continue
+        ca = cb = 1.0
         if gap > 1e-6:
-            ca = float(np.clip(way[a] @ between / gap, -1, 1))
-            cb = float(np.clip(-(way[b] @ between) / gap, -1, 1))
-        else:
-            ca = cb = 1.0
-        straight = float(np.clip(-(way[a] @ way[b]), -1, 1))
-        turn_a, turn_b, bend = np.degrees(np.arccos([ca, cb, straight]))
-        # Close ends cannot say much about the direction of the gap between them.
-        slack = np.degrees(np.arctan2(2.5, max(gap, 0.5)))
-        if turn_a < AIM_DEG + slack and turn_b < AIM_DEG + slack and bend < 55.0:
-            cost = gap * (1 + (turn_a**2 + turn_b**2) / 40.0**2) + 0.05 * bend
-            if gap <= GAP_MM and (shorter > SHORT_MM or gap < max(6.0, 0.9 * shorter)):
-                links.append((cost, a, b))
-            elif gap > GAP_MM and turn_a < 20 and turn_b < 20 and shorter > SHORT_MM:
-                wide.append((gap, a, b))
-        elif gap < CORNER_MM and max(p.length, q.length) > 15.0:
-            # Two arms of a corner: their straight continuations meet just ahead of both.
-            ahead = _meeting(at[a], way[a], at[b], way[b])
-            if ahead is not None and min(ahead) > -3.0 and max(ahead) < CORNER_MM:
-                links.append((4.0 + gap + max(ahead), a, b))
-    return links, wide
+            ca, cb = float(ends.way[a] @ between) / gap, -float(ends.way[b] @ between) / gap
+        straight = -float(ends.way[a] @ ends.way[b])
+        turns = np.degrees(np.arccos(np.clip([ca, cb, straight], -1.0, 1.0)))
+        out.append(
+            _Pair(
+                a,
+                b,
+                gap,
+                turn=float(np.hypot(turns[0], turns[1])),
+                bend=float(turns[2]),
+                shorter=min(p.length, q.length),
+            )
+        )
+    return out
 
 
-def _meeting(p, d, q, e):
-    """How far along each ray the two come closest, or None where they are parallel or miss."""
+def _slack(gap: float, aside: float = 2.5) -> float:
+    """Degrees by which close ends may miss each other: an end is `aside` mm sure."""
+    return float(np.degrees(np.arctan2(aside, max(gap, 0.5))))
+
+
+def meeting(p: Points, d: Points, q: Points, e: Points) -> tuple[float, float] | None:
+    """How far along two rays they come closest, None where they are parallel or miss by 2.5 mm."""
     c = float(d @ e)
-    det = 1 - c * c
+    det = 1.0 - c * c
     if det < 0.03:
         return None
     w = q - p
@@ -169,97 +115,134 @@ def _meeting(p, d, q, e):
     return s, t
 
 
-def _onto_line(paths, tree, owner, place, p, d, i, most):
-    """The nearest point on another path ahead of end p: (cost, gap, path, point) or None."""
-    near = tree.query_ball_point(p, most)
-    best = None
-    for k in near:
-        j, q = owner[k], place[k]
-        if j == i and np.linalg.norm(paths[i].points - q, axis=1).argmin() != 0:
-            # Its own line counts only far from the end, as in the stem of a loop.
-            own = paths[i].points
-            m = int(np.linalg.norm(own - q, axis=1).argmin())
-            k_end = 0 if np.linalg.norm(own[0] - p) < np.linalg.norm(own[-1] - p) else len(own) - 1
-            if abs(m - k_end) * STEP_MM < 3 * most:
-                continue
-        elif j == i:
-            continue
-        v = q - p
-        ahead = float(v @ d)
-        aside = float(np.linalg.norm(v - ahead * d))
-        if ahead < -2.5 or aside > max(1.2, 0.55 * max(ahead, 0.0)):
-            continue
-        cost = max(ahead, 0.0) + 2.0 * aside
-        if best is None or cost < best[0]:
-            best = (cost, float(np.linalg.norm(v)), j, q)
-    return best
+def join_paths(paths: list[Path], kinks: list[Kink], ink_at: InkAt) -> tuple[list[Path], list[Gap]]:
+    """Lines from strokes, and the gaps that were too wide.
 
-
-def join_paths(
-    paths: list[Path],
-    rims: list[NDArray[np.float64]],
-    same_ink,
-    S_P: NDArray[np.float64],
-) -> tuple[list[Path], list[Gap]]:
-    """Lines from strokes. rims : points (k, 3) along each rim, close together."""
-    surface = KDTree(S_P)
-    rows, at, way = _end_table(paths)
-    links, wide = _pair_costs(paths, rows, at, way, same_ink)
+    Ends are paired in this order: even dashes in a row; ends that go straight on into each other;
+    the two sides of a corner that was cut open; ends that face each other roughly; arms whose
+    continuations meet at a corner.
+    """
+    ends = _open_ends(paths)
+    pairs = _pairs(paths, ends)
     used: dict[int, int] = {}
-    for _, a, b in sorted(links):
-        if a not in used and b not in used:
-            used[a], used[b] = b, a
-    out = _chains(paths, rows, at, way, used, surface, S_P)
+    _string_dashes(paths, ends, pairs, used)
+
+    def link(some: list[_Pair]) -> None:
+        for p in sorted(some, key=lambda p: (p.cost, p.a, p.b)):
+            if p.a not in used and p.b not in used:
+                used[p.a], used[p.b] = p.b, p.a
+
+    near = [p for p in pairs if p.gap <= GAP_MM]
+    fair = [p for p in near if p.shorter > SHORT_MM or p.gap < max(6.0, 0.9 * p.shorter)]
+    link([p for p in fair if p.turn < STRAIGHT_DEG + _slack(p.gap) and p.bend < 40.0])
+    _close_kinks(ends, paths, used)
+    link([p for p in fair if p.turn < 1.4 * (AIM_DEG + _slack(p.gap)) and p.bend < 55.0])
+    link([p for p in near if _is_corner(p, ends, paths)])
     gaps = [
-        Gap(a=at[a], b=at[b], length=g)
-        for g, a, b in sorted(wide)
-        if a not in used and b not in used
+        Gap(a=ends.at[p.a], b=ends.at[p.b], length=p.gap)
+        for p in sorted(pairs, key=lambda p: p.gap)
+        if GAP_MM < p.gap and p.turn < 25.0 and p.shorter > SHORT_MM
+        if p.a not in used and p.b not in used
     ]
-    _reach(out, rims)
-    return out, gaps
+    return _chains(paths, kinks, ends, used, ink_at), gaps
 
 
-def _chains(paths, rows, at, way, used, surface, S_P) -> list[Path]:
-    """Follows the joins from path to path."""
-    index = {row: k for k, row in enumerate(rows)}
-    done: set[int] = set()
-    out: list[Path] = []
+def _is_corner(p: _Pair, ends: _Ends, paths: list[Path]) -> bool:
+    longer = max(paths[ends.rows[k][0]].length for k in (p.a, p.b))
+    if p.gap > CORNER_MM or longer < 15.0:
+        return False
+    ahead = meeting(ends.at[p.a], ends.way[p.a], ends.at[p.b], ends.way[p.b])
+    return ahead is not None and min(ahead) > -3.0 and max(ahead) < CORNER_MM
 
-    def walk(i: int, enter: int):
-        """Paths from i on, entered at end `enter`, until an open end or back at the start."""
-        order = []
+
+def _close_kinks(ends: _Ends, paths: list[Path], used: dict[int, int]) -> None:
+    """Joins the two sides of each corner again where neither has gone on elsewhere."""
+    sides: dict[int, list[int]] = {}
+    for k, (i, e) in enumerate(ends.rows):
+        if paths[i].kinks[e] >= 0 and k not in used:
+            sides.setdefault(paths[i].kinks[e], []).append(k)
+    for pair in sides.values():
+        if len(pair) == 2:
+            used[pair[0]], used[pair[1]] = pair[1], pair[0]
+
+
+def is_even(pieces: list[float]) -> bool:
+    """Whether ink and gaps in turn are dashes: at least four, all about alike."""
+    ink, gap = np.array(pieces[0::2]), np.array(pieces[1::2])
+    if len(ink) < 4:
+        return False
+    inner = ink[1:-1] if len(ink) > 4 else ink
+    even = all(np.std(x) < 0.3 * np.mean(x) + 1.5 for x in (inner, gap))
+    share = gap.sum() / (gap.sum() + ink.sum())
+    return bool(even and 0.15 < share < 0.8 and np.mean(inner) < 35.0)
+
+
+def _string_dashes(
+    paths: list[Path], ends: _Ends, pairs: list[_Pair], used: dict[int, int]
+) -> None:
+    """Pairs the ends of dashes in a row, where there are four or more and they are even."""
+    short = [p.length < DASH_MM or len(p.pieces) > 3 for p in paths]
+    links: dict[int, int] = {}
+    for p in sorted(pairs, key=lambda p: (p.cost, p.a, p.b)):
+        i, j = ends.rows[p.a][0], ends.rows[p.b][0]
+        ok = i != j and short[i] and short[j] and p.gap < 1.2 * GAP_MM
+        if ok and p.turn < 20.0 + _slack(p.gap, 1.5) and p.a not in links and p.b not in links:
+            links[p.a], links[p.b] = p.b, p.a
+    index = {row: k for k, row in enumerate(ends.rows)}
+    seen: set[int] = set()
+    for k, (i, e) in enumerate(ends.rows):
+        if k in links or i in seen:
+            continue
+        pieces: list[float] = []
+        row: list[tuple[int, int]] = []
         while True:
-            order.append((i, enter))
+            seen.add(i)
+            pieces += paths[i].pieces if e == 0 else paths[i].pieces[::-1]
+            leave = index[(i, 1 - e)]
+            if leave not in links:
+                break
+            row.append((leave, links[leave]))
+            pieces.append(float(np.linalg.norm(ends.at[links[leave]] - ends.at[leave])))
+            i, e = ends.rows[links[leave]]
+        if row and is_even(pieces):
+            for a, b in row:
+                used[a], used[b] = b, a
+
+
+def _chains(
+    paths: list[Path], kinks: list[Kink], ends: _Ends, used: dict[int, int], ink_at: InkAt
+) -> list[Path]:
+    """Follows the joins from path to path."""
+    index = {row: k for k, row in enumerate(ends.rows)}
+    done: set[int] = set()
+    out = [p for p in paths if p.closed]
+    starts = [row for row in ends.rows if index[row] not in used] + list(ends.rows)
+    for i, enter in starts:
+        if i in done:
+            continue
+        order, loop = [(i, enter)], False
+        while True:
+            i, enter = order[-1]
             done.add(i)
             leave = index[(i, 1 - enter)]
             if leave not in used:
-                return order, False
-            j, e = rows[used[leave]]
-            if j in done:
-                return order, (j, e) == (order[0][0], order[0][1])
-            i, enter = j, e
-
-    starts = [(i, e) for i, e in rows if index[(i, e)] not in used] + list(rows)
-    for i, p in enumerate(paths):
-        if p.closed:
-            out.append(p)
-            done.add(i)
-    for i, e in starts:
-        if i in done:
-            continue
-        order, loop = walk(i, e)
-        out.append(_merged(paths, order, loop, index, at, way, surface, S_P))
+                break
+            after = ends.rows[used[leave]]
+            if after == order[0] or after[0] in done:
+                loop = after == order[0]
+                break
+            order.append(after)
+        out.append(_merged(paths, order, loop, index, ends, kinks, ink_at))
     return out
 
 
-def _merged(paths, order, loop, index, at, way, surface, S_P) -> Path:
+def _merged(paths, order, loop, index, ends: _Ends, kinks, ink_at: InkAt) -> Path:
     points, normals, pieces = [], [], []
-    total = sum(paths[i].length for i, _ in order)
     for m, (i, enter) in enumerate(order):
         p = paths[i]
-        run = p.points if enter == 0 else p.points[::-1]
-        norm = p.normals if enter == 0 else p.normals[::-1]
-        ink = p.pieces if enter == 0 else p.pieces[::-1]
+        run, norm, ink = p.points, p.normals, p.pieces
+        if enter == 1:
+            run, norm, ink = run[::-1], norm[::-1], ink[::-1]
         points.append(run)
         normals.append(norm)
         pieces += ink
@@ -268,119 +251,64 @@ def _merged(paths, order, loop, index, at, way, surface, S_P) -> Path:
             continue
         j, e = order[0] if last else order[m + 1]
         a, b = index[(i, 1 - enter)], index[(j, e)]
-        gap = float(np.linalg.norm(at[b] - at[a]))
-        ahead = _meeting(at[a], way[a], at[b], way[b])
-        bend = float(way[a] @ way[b])
-        if gap < CORNER_MM + 3 and bend > -0.57 and ahead is not None:
-            q = 0.5 * (at[a] + ahead[0] * way[a] + at[b] + ahead[1] * way[b])[None]
-        else:
-            q = _bridge(at[a], way[a], at[b], way[b], surface, S_P)
+        q, n, inked = _between(paths, ends, a, b, kinks, ink_at, norm[-1])
         points.append(q)
-        normals.append(np.repeat(norm[-1:], len(q), axis=0))
+        normals.append(n)
         if not last:
-            pieces.append(gap)
-    first = paths[order[0][0]]
-    weight = np.array([paths[i].length for i, _ in order])
-    contrast = (weight[:, None] * [paths[i].contrast for i, _ in order]).sum(0) / total
-    longest = paths[max(order, key=lambda o: paths[o[0]].length)[0]]
+            apart = float(np.linalg.norm(ends.at[b] - ends.at[a]))
+            if inked:
+                pieces[-1] += apart
+            pieces.append(0.0 if inked else apart)
+    members = [paths[i] for i, _ in order]
+    weight = np.array([p.length for p in members])
+    longest = members[int(weight.argmax())]
+    faint_mm = sum(p.length for p in members if p.faint)
     return Path(
         points=np.concatenate(points),
         normals=np.concatenate(normals),
         closed=loop,
         ink=longest.ink,
         width=longest.width,
-        contrast=contrast,
+        contrast=(weight[:, None] * [p.contrast for p in members]).sum(axis=0) / weight.sum(),
         colour=longest.colour,
-        pieces=pieces if len(order) > 1 else first.pieces,
+        pieces=_compact(pieces),
+        faint=faint_mm > 0.5 * weight.sum(),
     )
 
 
-def _reach(paths: list[Path], rims: list[NDArray[np.float64]]) -> None:
-    """Brings ends to the rim or to the line they aim at; cuts off what runs past it."""
-    rim_tree = KDTree(np.concatenate(rims)) if rims else None
-    for turn in range(2):
-        place = [_filled(p) for p in paths]
-        owner = np.concatenate([np.full(len(q), i) for i, q in enumerate(place)])
-        place = np.concatenate(place)
-        tree = KDTree(place)
-        for i, p in enumerate(paths):
-            if p.closed:
-                continue
-            for e in (0, 1):
-                if p.ends[e] != "open" or len(p.points) < 3:
-                    continue
-                if turn == 0 and _cut_overshoot(paths, tree, owner, place, i, e):
-                    continue
-                at, way = p.points[-1 if e else 0], outward(p.points, e)
-                most = GAP_MM if p.length > SHORT_MM else max(4.0, 0.25 * p.length)
-                line = _onto_line(paths, tree, owner, place, at, way, i, most)
-                rim = _onto_rim(rim_tree, at, way, RIM_MM if p.length > 25.0 else 8.0)
-                if rim is not None and (line is None or rim[0] < line[0]):
-                    _extend(p, e, rim[1])
-                    p.ends[e] = "rim"
-                elif line is not None:
-                    _extend(p, e, line[3])
-                    p.ends[e], p.aims[e] = "line", int(line[2])
+def _compact(pieces: list[float]) -> list[float]:
+    """Ink and gaps in turn again, without gaps of no length."""
+    out = pieces[:1]
+    for gap, ink in zip(pieces[1::2], pieces[2::2], strict=True):
+        if gap > 0.0:
+            out += [gap, ink]
+        else:
+            out[-1] += ink
+    return out
 
 
-def _filled(p: Path):
-    """Points of the path at most 0.5 mm apart."""
-    q = np.vstack([p.points, p.points[:1]]) if p.closed else p.points
-    s = np.concatenate([[0.0], np.cumsum(np.linalg.norm(np.diff(q, axis=0), axis=1))])
-    t = np.linspace(0.0, s[-1], max(int(s[-1] / 0.5), 1) + 1)
-    return np.column_stack([np.interp(t, s, q[:, k]) for k in range(3)])
+def _between(paths, ends: _Ends, a: int, b: int, kinks, ink_at: InkAt, normal: Points):
+    """Points from end a to end b, their normals, and whether there is ink all the way.
 
-
-def _extend(p: Path, end: int, to: NDArray[np.float64]) -> None:
-    """Ends the path at `to`, dropping points that lie beyond it or too near."""
-    q, n = (p.points, p.normals) if end else (p.points[::-1], p.normals[::-1])
-    way = outward(p.points, end)
-    keep = len(q)
-    while keep > 2 and ((q[keep - 1] - to) @ way > -0.4):
-        keep -= 1
-    q, n = np.vstack([q[:keep], to]), np.vstack([n[:keep], n[-1:]])
-    p.points, p.normals = (q, n) if end else (q[::-1], n[::-1])
-
-
-def _onto_rim(tree: KDTree | None, at, way, most):
-    if tree is None:
-        return None
-    near = np.array(tree.query_ball_point(at, most), dtype=np.int64)
-    if len(near) == 0:
-        return None
-    v = tree.data[near] - at
-    ahead = v @ way
-    aside = np.linalg.norm(v - ahead[:, None] * way, axis=1)
-    cost = np.maximum(ahead, 0.0) + 2.0 * aside
-    ok = (ahead > -4.0) & (aside < np.maximum(4.0, ahead))
-    if not ok.any():
-        return None
-    k = int(np.where(ok, cost, np.inf).argmin())
-    return float(cost[k]), tree.data[near[k]]
-
-
-def _cut_overshoot(paths, tree, owner, place, i, e) -> bool:
-    """Ends the path on the line that it crosses just before its end."""
-    p = paths[i]
-    q = p.points[::-1] if e else p.points
-    s = np.concatenate([[0.0], np.cumsum(np.linalg.norm(np.diff(q, axis=0), axis=1))])
-    if s[-1] < 30.0:
-        return False
-    head = np.flatnonzero(s < OVERSHOOT_MM)
-    best = None
-    for k in head[1:]:
-        for m in tree.query_ball_point(q[k], 1.3):
-            j = owner[m]
-            if j == i or paths[j].length < p.length * 0.3 or paths[j].length < 30.0:
-                continue
-            d = float(np.linalg.norm(place[m] - q[k]))
-            if best is None or d < best[0]:
-                best = (d, k, j, place[m])
-    if best is None:
-        return False
-    _, k, j, at = best
-    n = p.normals[::-1] if e else p.normals
-    q, n = np.vstack([at, q[k + 1 :]]), np.vstack([n[k : k + 1], n[k + 1 :]])
-    p.points, p.normals = (q[::-1], n[::-1]) if e else (q, n)
-    p.ends[e], p.aims[e] = "line", int(j)
-    return True
+    Where the two continuations meet just ahead and there is ink at that place, it is a corner;
+    else a cut corner gets its own points back, and a gap a smooth curve.
+    """
+    pa, wa, pb, wb = ends.at[a], ends.way[a], ends.at[b], ends.way[b]
+    (i, ei), (j, ej) = ends.rows[a], ends.rows[b]
+    contrast = paths[i].contrast
+    ahead = meeting(pa, wa, pb, wb)
+    gap = float(np.linalg.norm(pb - pa))
+    kink = paths[i].kinks[ei]
+    same = kink >= 0 and kink == paths[j].kinks[ej]
+    if ahead is not None and -2.0 < min(ahead) and max(ahead) < CORNER_MM and wa @ wb > -0.87:
+        apex = 0.5 * (pa + ahead[0] * wa + pb + ahead[1] * wb)[None]
+        if not same or float(ink_at(apex, contrast)[0]) > 0.55:
+            return apex, normal[None], same
+    if same:
+        q, n = kinks[kink].points, kinks[kink].normals
+        return (q, n, True) if ei == 1 else (q[::-1], n[::-1], True)
+    count = int(gap / BRIDGE_STEP_MM)
+    t = (np.arange(1, count + 1) / (count + 1))[:, None]
+    q = (2 * t**3 - 3 * t**2 + 1) * pa + (t**3 - 2 * t**2 + t) * gap * wa
+    q = q + (3 * t**2 - 2 * t**3) * pb - (t**3 - t**2) * gap * wb
+    return q, np.repeat(normal[None], len(q), axis=0), False

@@ -7,7 +7,7 @@ from numpy.typing import NDArray
 from scipy.spatial import KDTree
 
 from flatten.ink.fit import path_length
-from flatten.ink.join import Path
+from flatten.ink.paths import Path
 
 ROUND_THE_BODY = 0.55  # mean normal of a closed line shorter than this: it goes round the body
 TRIM_MEAN_MM = 22.0

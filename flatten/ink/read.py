@@ -6,42 +6,33 @@ from scipy.spatial import KDTree
 
 from flatten.ink.contrast import FLOOR, background, contrast, noise_level, one_per_cell
 from flatten.ink.doubles import without_doubles
-from flatten.ink.fit import Stroke, fit_strokes
+from flatten.ink.fit import Stroke, fit_strokes, path_length
+from flatten.ink.frame import working_frame
 from flatten.ink.inks import Sorted, sort_inks
-from flatten.ink.join import Gap, Path, join_paths, trimmed
+from flatten.ink.join import Gap, is_even, join_paths
+from flatten.ink.kinks import cut_at_kinks
+from flatten.ink.paths import Path, path_of
 from flatten.ink.place import along_a_rim, body_frame, goes_round, name_of, unique_names
+from flatten.ink.reach import reach_ends
 from flatten.ink.samples import Samples, scan_rims, surface_samples
 from flatten.ink.stroke_filter import stroke_response
 from flatten.ink.track import follow_strokes
-from flatten.ink.writing import Taken, is_dashed, sort_paths
+from flatten.ink.writing import Taken, sort_paths
 from flatten.records.cast import Cast
 from flatten.records.ink import Doubt, Ink, InkReading, Tick, Writing
 from flatten.records.job import InkRule
 from flatten.records.lines import KINDS, Line
 from flatten.records.scan import Scan
-from flatten.units import choose_unit
 
 SEED_STEP_MM = 1.8
 SEED_SHARE = 0.25  # of the contrast of clear ink
 SEED_NOISE = 4.5  # times what chance does to a strip
 LEAST_STROKE_MM = 6.0
+MOST_WEAK = 30
 NO_INK = (
     "no pen lines were found in the scan's colours; draw over them with a broad pen and scan again "
     "in even light, or give [[line]] points"
 )
-
-
-def _working_frame(scan: Scan, cast: Cast | None) -> tuple[NDArray[np.float64], tuple[str, ...]]:
-    """(4, 4) file numbers to mm: the cast's own frame where there is a cast."""
-    if cast is not None:
-        return cast.to_cast, ()
-    used = scan.V[np.unique(scan.F)] if len(scan.F) else scan.V
-    extent = float(np.ptp(used, axis=0).max()) if len(used) else 0.0
-    choice = choose_unit(extent, stated=scan.unit)
-    to_work = np.eye(4)
-    to_work[:3, :3] *= choice.mm
-    to_work[:3, 3] = -choice.mm * used.mean(axis=0)
-    return to_work, (choice.said,)
 
 
 def _rims(scan_side: list[NDArray[np.float64]], cast: Cast | None) -> list[NDArray[np.float64]]:
@@ -96,6 +87,26 @@ def _strokes(
     return without_doubles(fit_strokes(S, X, tracks))
 
 
+def _paths(S: Samples, X: NDArray[np.float64], strokes: list[Stroke], found: Sorted):
+    """Lines in the making from the strokes that have an ink, and the gaps too wide to bridge."""
+    tree = KDTree(S.P)
+
+    def ink_at(points: NDArray[np.float64], contrast: NDArray[np.float64]) -> NDArray[np.float64]:
+        near = tree.query(points, k=5)[1]
+        size = float(contrast @ contrast)
+        return np.median(X[near] @ contrast, axis=1) / max(size, 1e-9)
+
+    paths, kinks = [], []
+    for s, ink, faint in zip(strokes, found.ink, found.faint, strict=True):
+        if ink < 0:
+            continue
+        pieces, cut = cut_at_kinks(s, len(kinks))
+        kinks += cut
+        made = [path_of(piece.stroke, int(ink), bool(faint), piece.kinks) for piece in pieces]
+        paths += [p for p in made if p is not None]
+    return join_paths(paths, kinks, ink_at)
+
+
 def hex_colour(rgb: NDArray[np.float64]) -> str:
     """An sRGB colour (3,), 0 to 255, as "#rrggbb"."""
     r, g, b = (int(np.clip(round(float(c)), 0, 255)) for c in rgb)
@@ -104,7 +115,7 @@ def hex_colour(rgb: NDArray[np.float64]) -> str:
 
 def _ink_colours(strokes: list[Stroke], found: Sorted) -> list[str]:
     out = []
-    for k in range(len(found.contrasts)):
+    for k in range(int(found.ink.max()) + 1):
         mine = [s for s, i in zip(strokes, found.ink, strict=True) if i == k]
         weight = np.array([s.length for s in mine])
         seen = np.array([s.colour for s in mine])
@@ -147,7 +158,7 @@ def read_ink(scan: Scan, cast: Cast | None = None, rules: tuple[InkRule, ...] = 
     ------
     BadInput : the scan has no colours or no surface, or its unit is not clear
     """
-    to_work, notes = _working_frame(scan, cast)
+    to_work, notes = working_frame(scan, cast)
     S = surface_samples(scan, to_work)
     here = _on_the_cast(S, cast)
     B = background(S)
@@ -160,15 +171,12 @@ def read_ink(scan: Scan, cast: Cast | None = None, rules: tuple[InkRule, ...] = 
     def filed(p: NDArray[np.float64]) -> NDArray[np.float64]:
         return p @ back[:3, :3].T + back[:3, 3]
 
-    doubts = [_weak(strokes[i], filed) for i in found.weak]
     if found.level == 0.0:
-        return InkReading(lines=(), doubts=tuple(doubts), notes=(*notes, NO_INK))
-    paths = []
-    for s, ink in zip(strokes, found.ink, strict=True):
-        path = trimmed(s, int(ink)) if ink >= 0 else None
-        if path is not None:
-            paths.append(path)
-    paths, gaps = join_paths(paths, rims, lambda p, q: p.ink == q.ink, S.P)
+        weak = [s for s, faint in zip(strokes, found.faint, strict=True) if faint]
+        doubts = tuple(_weak(s.points, s.colour, filed) for s in weak[:MOST_WEAK])
+        return InkReading(lines=(), doubts=doubts, notes=(*notes, NO_INK))
+    paths, gaps = _paths(S, X, strokes, found)
+    reach_ends(paths, rims)
     taken = sort_paths(paths)
     colours = _ink_colours(strokes, found)
     lengths = [
@@ -177,6 +185,7 @@ def read_ink(scan: Scan, cast: Cast | None = None, rules: tuple[InkRule, ...] = 
     ruled = _ruled(colours, rules)
     kinds = _ink_kinds(lengths, ruled)
     lines, line_of, said = _lines(paths, taken, kinds, ruled, colours, rims, S, cast, filed)
+    doubts = [_weak(paths[i].points, paths[i].colour, filed) for i in taken.weak[:MOST_WEAK]]
     doubts += _open_ends(paths, taken, line_of, lines, filed) + [_gap(g, filed) for g in gaps]
     area = float(S.W.sum())
     inks = [
@@ -230,7 +239,7 @@ def _lines(paths, taken: Taken, kinds, ruled, colours, rims, S, cast, filed):
                     "trim",
                     "runs close inside a rim all round: taken as trim, where the garment stops",
                 )
-            elif is_dashed(p):
+            elif is_even(p.pieces):
                 kind, why = "score", "is dashed: taken as score"
             elif (
                 p.closed
@@ -302,14 +311,15 @@ def _touching(paths, lines) -> set[int]:
     return set(owner[pairs[apart]].ravel().tolist())
 
 
-def _weak(s: Stroke, filed) -> Doubt:
+def _weak(points: NDArray[np.float64], colour: NDArray[np.float64], filed) -> Doubt:
+    length = path_length(points)
     return Doubt(
         what="weak",
-        said=f"a faint stroke of {s.length:.0f} mm was not taken",
-        at=filed(s.points[len(s.points) // 2]),
-        length_mm=s.length,
-        ink=hex_colour(s.colour),
-        points=filed(s.points),
+        said=f"a faint stroke of {length:.0f} mm was not taken",
+        at=filed(points[len(points) // 2]),
+        length_mm=length,
+        ink=hex_colour(colour),
+        points=filed(points),
     )
 
 

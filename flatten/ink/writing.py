@@ -9,7 +9,8 @@ from scipy.sparse import coo_matrix
 from scipy.sparse.csgraph import connected_components
 from scipy.spatial import KDTree
 
-from flatten.ink.join import Path, outward
+from flatten.ink.join import is_even
+from flatten.ink.paths import Path, outward
 
 TOUCH_MM = 3.0
 SURE_MM = 90.0  # writing is smaller than this
@@ -18,6 +19,8 @@ TICK_MM = 32.0
 LOOP_MM = 75.0  # the shortest closed line that is taken for a shape
 WORD_MM = 16.0  # letters of a word lie no farther apart
 SPOT_MM = 14.0
+LONE_MM = 55.0  # a single stroke, however bent, is no letter if it is larger
+WEAK_MM = 25.0
 HATCH_LEAST = 4
 CROSSED_SPACING_MM = 18.0
 
@@ -26,13 +29,13 @@ CROSSED_SPACING_MM = 18.0
 class Taken:
     """Indices of paths by what they are.
 
-    marks : (tick path, line path, place); groups : (what, paths)
+    marks : (tick path, line path, place); groups : (what, paths); weak : too faint to be lines
     """
 
     lines: list[int] = field(default_factory=list)
     marks: list[tuple[int, int, NDArray[np.float64]]] = field(default_factory=list)
     groups: list[tuple[str, list[int]]] = field(default_factory=list)
-    dropped: list[int] = field(default_factory=list)
+    weak: list[int] = field(default_factory=list)
 
 
 @dataclass(frozen=True, eq=False)
@@ -45,11 +48,6 @@ class Meeting:
     along_b: float
     place: NDArray[np.float64]
     angle: float
-
-
-def extent(p: Path) -> float:
-    """Diagonal of the box round a path, mm."""
-    return float(np.linalg.norm(np.ptp(p.points, axis=0)))
 
 
 def _tangent(p: Path, k: int) -> NDArray[np.float64]:
@@ -89,17 +87,6 @@ def meetings(paths: list[Path]) -> list[Meeting]:
     return found
 
 
-def is_dashed(p: Path) -> bool:
-    """Whether ink and gaps alternate evenly, at least four dashes of them."""
-    ink, gap = np.array(p.pieces[0::2]), np.array(p.pieces[1::2])
-    if len(ink) < 4:
-        return False
-    inner = ink[1:-1] if len(ink) > 4 else ink
-    even = np.std(inner) < 0.35 * np.mean(inner) + 1.5 and np.std(gap) < 0.35 * np.mean(gap) + 1.5
-    share = gap.sum() / (gap.sum() + ink.sum())
-    return bool(even and 0.15 < share < 0.8 and np.mean(inner) < 35.0)
-
-
 def sort_paths(paths: list[Path]) -> Taken:
     """What every path is.
 
@@ -120,16 +107,16 @@ def sort_paths(paths: list[Path]) -> Taken:
             if group is not None:
                 taken.groups.append(group)
                 rest -= set(group[1])
-    lines = {i for i in rest if is_sure(paths[i])}
+    lines = {i for i in rest if is_sure(paths[i]) and not paths[i].faint}
     _anchored(paths, by, lines, rest, taken)
     rest -= lines
     for group in near_groups(paths, sorted(rest)):
         what = _what(paths, by, group)
         if what == "line":
             lines |= set(group)
-        elif what == "spot":
-            taken.dropped += group
-        else:
+        elif what == "weak":
+            taken.weak += [i for i in group if paths[i].length > WEAK_MM]
+        elif what != "spot":
             taken.groups.append((what, group))
     taken.lines = sorted(lines)
     return taken
@@ -139,7 +126,7 @@ def is_sure(p: Path) -> bool:
     """Whether a path is too large to be writing, or runs from rim to rim."""
     if p.ends == ["rim", "rim"] and p.length > 20.0:
         return True
-    return extent(p) >= SURE_MM or (p.closed and p.length >= 1.5 * LOOP_MM)
+    return p.extent >= SURE_MM or (p.closed and p.length >= 1.5 * LOOP_MM)
 
 
 def _anchored(paths, by, lines: set[int], rest: set[int], taken: Taken) -> None:
@@ -157,26 +144,21 @@ def _anchored(paths, by, lines: set[int], rest: set[int], taken: Taken) -> None:
                 for end, aim in zip(p.ends, p.aims, strict=True)
             )
             tick = next((m for m in by[i] if m.b in lines and m.angle > 45.0), None)
-            if tick is not None and p.length <= TICK_MM and ends < 2 and is_straight(p):
+            if tick is not None and p.length <= TICK_MM and ends < 2 and p.straight:
                 taken.marks.append((i, tick.b, tick.place))
                 rest.discard(i)
                 continue
             if (ends == 2 and p.length > 12.0) or (
-                ends == 1 and p.length > TICK_MM and is_straight(p) and len(by[i]) < 3
+                ends == 1 and p.length > TICK_MM and p.straight and len(by[i]) < 3
             ):
                 lines.add(i)
                 grown = True
 
 
-def is_straight(p: Path) -> bool:
-    """Whether a path goes somewhere: its ends three quarters of its length apart."""
-    return float(np.linalg.norm(p.points[-1] - p.points[0])) > 0.75 * p.length
-
-
 def _arrow(paths, by, i) -> tuple[str, list[int]] | None:
     """A line that ends in a head of two barbs, one on either side."""
     p = paths[i]
-    if p.closed or "rim" in p.ends or not is_straight(p):
+    if p.closed or "rim" in p.ends or not p.straight:
         return None
     for e in (0, 1):
         tip, way = p.points[-1 if e else 0], outward(p.points, e)
@@ -231,11 +213,13 @@ def near_groups(paths: list[Path], rest: list[int]) -> list[list[int]]:
 
 def _what(paths, by, group: list[int]) -> str:
     ps = [paths[i] for i in group]
+    if all(p.faint for p in ps) and (len(ps) < 3 or max(p.extent for p in ps) > SURE_MM):
+        return "weak"
     if len(ps) == 1:
         p = ps[0]
         if p.closed:
             return "line" if p.length >= LOOP_MM else "letters"
-        if p.length > LETTER_MM and is_straight(p):
+        if (p.length > LETTER_MM and p.straight) or p.extent > LONE_MM or is_even(p.pieces):
             return "line"
         return "spot" if p.length < SPOT_MM else "letters"
     if sum(p.length for p in ps) < SPOT_MM:
@@ -258,7 +242,7 @@ def _is_cross(by, group: Iterable[int], ps: list[Path]) -> bool:
 
 
 def _is_hatching(ps: list[Path]) -> bool:
-    ways = np.array([p.points[-1] - p.points[0] for p in ps if is_straight(p)])
+    ways = np.array([p.points[-1] - p.points[0] for p in ps if p.straight])
     if len(ways) < HATCH_LEAST or len(ways) < 0.75 * len(ps):
         return False
     ways /= np.maximum(np.linalg.norm(ways, axis=1, keepdims=True), 1e-9)

@@ -1,0 +1,111 @@
+"""A line in the making: a stroke, or several that were put together."""
+
+from dataclasses import dataclass, field
+
+import numpy as np
+from numpy.typing import NDArray
+
+from flatten.geometry.curves import arc_length, at_lengths
+from flatten.ink.fit import STEP_MM, Stroke, path_length
+
+END_FIT_MM = 12.0
+Points = NDArray[np.float64]
+
+
+@dataclass(eq=False)
+class Path:
+    """Points (k, 3) mm in the working frame; a closed one does not repeat its first point.
+
+    pieces : lengths of ink and of gaps in turn, starting and ending with ink
+    faint : too weak to be a line by itself; worth counting as part of one, or of writing
+    kinks : the corner that each end was cut off at, -1 for none
+    ends : what each end reaches: "open", "rim" or "line"; aims : the path reached there, or -1
+    """
+
+    points: Points
+    normals: Points
+    closed: bool
+    ink: int
+    width: float
+    contrast: Points
+    colour: Points
+    pieces: list[float]
+    faint: bool = False
+    kinks: tuple[int, int] = (-1, -1)
+    ends: list[str] = field(default_factory=lambda: ["open", "open"])
+    aims: list[int] = field(default_factory=lambda: [-1, -1])
+
+    @property
+    def length(self) -> float:
+        return path_length(self.points, self.closed)
+
+    @property
+    def extent(self) -> float:
+        """Diagonal of the box round it, mm."""
+        return float(np.linalg.norm(np.ptp(self.points, axis=0)))
+
+    @property
+    def straight(self) -> bool:
+        """Whether it goes somewhere: its ends lie three quarters of its length apart."""
+        apart = float(np.linalg.norm(self.points[-1] - self.points[0]))
+        return not self.closed and apart > 0.75 * self.length
+
+    def tip(self, end: int) -> Points:
+        """The first (0) or last (1) point."""
+        return self.points[-1 if end else 0]
+
+    def around(self) -> Points:
+        """Its points, with the first repeated at the end where it is closed."""
+        return np.vstack([self.points, self.points[:1]]) if self.closed else self.points
+
+    def filled(self, step: float = 0.5) -> Points:
+        """Points along it at most `step` mm apart."""
+        q = self.around()
+        total = arc_length(q)[-1]
+        return at_lengths(q, np.linspace(0.0, total, max(int(total / step), 1) + 1))
+
+
+def path_of(stroke: Stroke, ink: int, faint: bool, kinks: tuple[int, int]) -> Path | None:
+    """The stroke without bare points at its ends, None where nothing is left."""
+    p, n = stroke.points, stroke.normals
+    if not stroke.closed:
+        inked = np.flatnonzero(stroke.cover > 0.5)
+        if len(inked) < 2:
+            return None
+        p, n = p[inked[0] : inked[-1] + 1], n[inked[0] : inked[-1] + 1]
+    return Path(
+        points=p,
+        normals=n,
+        closed=stroke.closed,
+        ink=ink,
+        width=stroke.width,
+        contrast=stroke.contrast,
+        colour=stroke.colour,
+        pieces=_ink_and_gaps(stroke),
+        faint=faint,
+        kinks=kinks,
+    )
+
+
+def _ink_and_gaps(stroke: Stroke) -> list[float]:
+    """Lengths of ink and of bare places in turn along the stroke."""
+    on = stroke.cover > 0.45
+    first = np.flatnonzero(on)
+    if len(first) == 0 or stroke.closed:
+        return [stroke.length]
+    on = on[first[0] : first[-1] + 1]
+    cuts = np.flatnonzero(np.diff(on.astype(int)) != 0)
+    runs = np.diff(np.concatenate([[-1], cuts, [len(on) - 1]]))
+    return [float(r * STEP_MM) for r in runs]
+
+
+def outward(points: Points, end: int, reach: float = END_FIT_MM) -> Points:
+    """Unit direction in which an open polyline leaves through end 0 or 1."""
+    q = points[::-1] if end else points
+    s = arc_length(q)
+    k = max(int(np.searchsorted(s, reach)), min(2, len(q) - 1))
+    head = q[: k + 1]
+    if len(head) < 2:
+        return np.zeros(3)
+    axis = np.linalg.svd(head - head.mean(axis=0), full_matrices=False)[2][0]
+    return axis if axis @ (head[0] - head[-1]) > 0 else -axis
