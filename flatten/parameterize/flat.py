@@ -10,6 +10,7 @@ from flatten.parameterize.couplings import Couplings, make_sheet
 from flatten.parameterize.dirichlet import descend, sigmas
 from flatten.parameterize.grain import UP, best_of, promising_grain
 from flatten.parameterize.orient import upright
+from flatten.parameterize.overlap import overlap_note
 from flatten.parameterize.peak import GAP, LeastPeak, least_peak
 from flatten.parameterize.settle import close, settle
 from flatten.parameterize.sheet import Sheet
@@ -73,9 +74,11 @@ def _solve(panel_set: PanelSet, material: Material, say: Progress) -> tuple[Flat
         Flat(
             U=flat - 0.5 * (flat.min(axis=0) + flat.max(axis=0)),
             grain_deg=float(np.degrees(grain)),
-            notes=(_stopped(g),) if g > 2 * GAP else (),
+            notes=_notes(panel, flat, g),
         )
-        for flat, grain, g in zip(np.split(U, sheet.start[1:-1]), weave.grain, gap, strict=True)
+        for panel, flat, grain, g in zip(
+            panels, np.split(U, sheet.start[1:-1]), weave.grain, gap, strict=True
+        )
     )
 
 
@@ -86,10 +89,16 @@ def _stand(panels: tuple[Panel, ...], sheet: Sheet, U: Array) -> Array:
     return np.concatenate(turned)
 
 
-def _stopped(gap: float) -> str:
-    return (
-        f"stopped early: the worst strain may be up to {100 * gap:.0f} % above the least possible"
-    )
+def _notes(panel: Panel, flat: Array, gap: float) -> tuple[str, ...]:
+    notes = []
+    if gap > 2 * GAP:
+        notes.append(
+            f"stopped early: the worst strain may be up to {100 * gap:.0f} % above the least possible"
+        )
+    over = overlap_note(panel, flat)
+    if over:
+        notes.append(over)
+    return tuple(notes)
 
 
 def _refine(
@@ -118,5 +127,5 @@ def _refine(
         found = [state, other]
         if not any((mixed.grain == x.weave.grain).all() for x in found):
             found.append(least_peak(sheet, U, mixed, couplings, told=told))
-        state = min(found, key=lambda x: float(x.tau.sum()))
+        state = min(found, key=lambda x: float(x.tau.sum()) / (1.01 if x is state else 1.0))
     return close(sheet, state.U, couplings), state.gap(), state.weave

@@ -62,9 +62,9 @@ class LeastPeak:
         self.least_centre = 0.0
         self.P = sheet.parts(U)
         self.frame = Frame(sheet, self.P, weave)
-        self.bend, self.tau = first_bounds(self.frame, weave, sheet.panel, sheet.face_start[:-1])
-        bounds = Bounds(self.tau, self.bend, weave)
-        self.low, self.high = bounds.cones(self.frame, sheet.panel)
+        self.bend, self.tau = first_bounds(sheet, self.frame, weave)
+        bounds = Bounds(sheet, self.tau, self.bend, weave)
+        self.low, self.high = bounds.cones(self.frame)
         # The multipliers for which tau is in balance and every cone as far from its edge.
         low, high = cones.inverse(self.low), cones.inverse(self.high)
         mu = 1.0 / self._by_tau(bounds, low, high)
@@ -73,10 +73,8 @@ class LeastPeak:
 
     def _by_tau(self, bounds: Bounds, low: Array, high: Array) -> Array:
         """(p,) the forces (m, 3) on both cones as each panel's tau feels them."""
-        panel = self.sheet.panel
         return self.sheet.by_panel(
-            np.einsum("ij,ij->i", bounds.low_1[panel], low)
-            + np.einsum("ij,ij->i", bounds.high_1[panel], high)
+            np.einsum("ij,ij->i", bounds.low_1, low) + np.einsum("ij,ij->i", bounds.high_1, high)
         )
 
     def _forces(self, low: Array, high: Array) -> Array:
@@ -99,7 +97,7 @@ class LeastPeak:
         """One predictor-corrector step; returns the step length of the flat (0 to 1)."""
         sheet, panel, frame, weave = self.sheet, self.sheet.panel, self.frame, self.weave
         seams, outline = self.couplings.seams, self.couplings.outline
-        bounds = Bounds(self.tau, self.bend, weave)
+        bounds = Bounds(sheet, self.tau, self.bend, weave)
         k_low = cones.scale(self.low, self.z_low)
         k_high = cones.scale(self.high, self.z_high)
         W_low, W_high = k_low.weight(), k_high.weight()
@@ -127,11 +125,11 @@ class LeastPeak:
             return 0.0
 
         # How tau moves the cones' forces on the flat, and each panel's tau itself.
-        low_t = cones.multiply(W_low, bounds.low_1[panel])
-        high_t = cones.multiply(W_high, bounds.high_1[panel])
+        low_t = cones.multiply(W_low, bounds.low_1)
+        high_t = cones.multiply(W_high, bounds.high_1)
         mixed = sheet.pull_back(self.P, self._forces(low_t, high_t))
         bent = self.z_low[:, 0] + weave.stretch.shift * self.z_low[:, 1]
-        tau_tau = self._by_tau(bounds, low_t, high_t) + bounds.second * sheet.by_panel(bent)
+        tau_tau = self._by_tau(bounds, low_t, high_t) + sheet.by_panel(bounds.second * bent)
         p, n = sheet.panels, len(self.U)
         right = np.zeros((n, 2, p + 1))
         right[:, :, 0] = fixed
@@ -149,8 +147,8 @@ class LeastPeak:
             tau = np.linalg.solve(schur, tau_y @ y - pull)
             D = -sheet.factor.solve_upper((y + tau @ tau_y)[None])[:, 0].reshape(-1, 2)
             d = frame.changes(sheet.parts(D))
-            low = d * np.array([1.0, 1.0, s]) + bounds.low_1[panel] * tau[panel, None]
-            high = d * np.array([-1.0, 1.0, q]) + bounds.high_1[panel] * tau[panel, None]
+            low = d * np.array([1.0, 1.0, s]) + bounds.low_1 * tau[panel, None]
+            high = d * np.array([-1.0, 1.0, q]) + bounds.high_1 * tau[panel, None]
             return Step(
                 D=D,
                 tau=tau,
@@ -171,8 +169,8 @@ class LeastPeak:
         # Corrector: what the complementarity, the cones and the seams do to second order.
         t = max(t_g, 1e-3)
         ahead = self.U + t * guess.D
-        low, high = Bounds(self.tau + t * guess.tau, self.bend, weave).cones(
-            Frame(sheet, sheet.parts(ahead), weave), panel
+        low, high = Bounds(sheet, self.tau + t * guess.tau, self.bend, weave).cones(
+            Frame(sheet, sheet.parts(ahead), weave)
         )
         bow_low, bow_high = (low - self.low) / t - guess.low, (high - self.high) / t - guess.high
         moved = (rows * guess.D[seams.rows.vertices]).sum(axis=(1, 2))
@@ -231,7 +229,7 @@ class LeastPeak:
             U, tau = self.U + t * step.D, self.tau + t * step.tau
             P = self.sheet.parts(U)
             frame = Frame(self.sheet, P, self.weave)
-            low, high = Bounds(tau, self.bend, self.weave).cones(frame, self.sheet.panel)
+            low, high = Bounds(self.sheet, tau, self.bend, self.weave).cones(frame)
             left = [
                 (g[:, 0] - cones.radius(g)) / b for g, b in zip((low, high), before, strict=True)
             ]

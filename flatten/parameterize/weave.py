@@ -68,13 +68,10 @@ def weave_of(material: Material, grain: Array) -> Weave:
 class Frame:
     """The faces' cone coordinates at one flat: (a, omega_r, omega_i) with their derivatives.
 
-    P (m, 5) are the sheet's parts; faces too thin to have a shape count as unstrained.
+    P (m, 5) are the sheet's parts.
     """
 
     def __init__(self, sheet: Sheet, P: Array, weave: Weave) -> None:
-        self._loose = sheet.loose if sheet.loose.any() else None
-        if self._loose is not None:
-            P = np.where(self._loose[:, None], np.array([1.0, 1.0, 0.0, 0.0, 0.0]), P)
         panel = sheet.panel
         self.P, self.weave = P, weave
         if weave.even:
@@ -86,27 +83,18 @@ class Frame:
         self.omega = np.column_stack([omega.real, omega.imag])
         self._spin = omega / np.maximum(P[:, 0], 1e-300)
 
-    def _tight(self, x: Array) -> Array:
-        """x (m, ...) with zeros for the faces that have no shape."""
-        if self._loose is None:
-            return x
-        x = x.copy()
-        x[self._loose] = 0.0
-        return x
-
     def changes(self, Q: Array) -> Array:
         """(m, 3) first-order change of (a, omega), Q (m, 5) being the parts of a step."""
         P = self.P
         along = Q[:, 0] * (Q[:, 1] * P[:, 1] + Q[:, 2] * P[:, 2])
         if self.weave.even:
-            return self._tight(np.column_stack([along, Q[:, 3:]]))
+            return np.column_stack([along, Q[:, 3:]])
         across = Q[:, 0] * (Q[:, 2] * P[:, 1] - Q[:, 1] * P[:, 2])
         change = self.e * (Q[:, 3] + 1j * Q[:, 4]) + 1j * self._spin * across
-        return self._tight(np.column_stack([along, change.real, change.imag]))
+        return np.column_stack([along, change.real, change.imag])
 
     def forces(self, f: Array) -> Array:
         """Derivatives f (m, 3) by (a, omega), as `Sheet.pull_back` takes them."""
-        f = self._tight(f)
         if self.weave.even:
             return f
         g = np.conj(self.e) * (f[:, 1] + 1j * f[:, 2])
@@ -115,7 +103,6 @@ class Frame:
 
     def hessian(self, M: Array, twist: Array) -> Array:
         """Second derivatives M (m, 6) by (a, omega) and the twist, as `Sheet.add_hessian` has it."""
-        M, twist = self._tight(M), self._tight(twist)
         if self.weave.even:
             return np.column_stack([M, twist])
         er, ei = self.e.real, self.e.imag
