@@ -110,7 +110,7 @@ def sort_inks(strokes: list[Stroke]) -> Sorted:
             ink[ink == k] = -1
     faint = np.zeros(len(strokes), dtype=bool)
     close = np.cos(np.radians(1.6 * SAME_INK_DEG))
-    could = (ink < 0) & (t.strength > FAINT * level) & (t.explained > 0.4 * usual) & (t.even > 0.25)
+    could = (ink < 0) & (t.strength > FAINT * level) & (t.explained > 0.2 * usual) & (t.even > 0.1)
     for i in np.flatnonzero(could):
         fits = [
             float(t.way[i] @ s) / float(np.linalg.norm(s)) if (ink == k).any() else -1.0

@@ -16,6 +16,8 @@ CORNER_MM = 12.0
 AIM_DEG = 32.0
 STRAIGHT_DEG = 25.0
 DASH_MM = 40.0
+BARB_MM = 30.0
+BACK = 0.42  # cosine of the sharpest corner that a short arm makes with a line it belongs to
 SHORT_MM = 45.0  # shorter strokes are joined over less than their own length
 BRIDGE_STEP_MM = 2.0
 
@@ -141,7 +143,7 @@ def join_paths(paths: list[Path], kinks: list[Kink], ink_at: InkAt) -> tuple[lis
     gaps = [
         Gap(a=ends.at[p.a], b=ends.at[p.b], length=p.gap)
         for p in sorted(pairs, key=lambda p: p.gap)
-        if GAP_MM < p.gap and p.turn < 25.0 and p.shorter > SHORT_MM
+        if p.gap > GAP_MM and p.turn < 25.0 and p.shorter > SHORT_MM
         if p.a not in used and p.b not in used
     ]
     return _chains(paths, kinks, ends, used, ink_at), gaps
@@ -151,8 +153,16 @@ def _is_corner(p: _Pair, ends: _Ends, paths: list[Path]) -> bool:
     longer = max(paths[ends.rows[k][0]].length for k in (p.a, p.b))
     if p.gap > CORNER_MM or longer < 15.0:
         return False
+    if _is_barb(p.a, p.b, ends, paths):
+        return False
     ahead = meeting(ends.at[p.a], ends.way[p.a], ends.at[p.b], ends.way[p.b])
     return ahead is not None and min(ahead) > -3.0 and max(ahead) < CORNER_MM
+
+
+def _is_barb(a: int, b: int, ends: _Ends, paths: list[Path]) -> bool:
+    """Whether one arm lies back along the other and is short, as in the head of an arrow."""
+    shorter = min(paths[ends.rows[k][0]].length for k in (a, b))
+    return shorter < BARB_MM and float(ends.way[a] @ ends.way[b]) > BACK
 
 
 def _close_kinks(ends: _Ends, paths: list[Path], used: dict[int, int]) -> None:
@@ -162,7 +172,7 @@ def _close_kinks(ends: _Ends, paths: list[Path], used: dict[int, int]) -> None:
         if paths[i].kinks[e] >= 0 and k not in used:
             sides.setdefault(paths[i].kinks[e], []).append(k)
     for pair in sides.values():
-        if len(pair) == 2:
+        if len(pair) == 2 and not _is_barb(pair[0], pair[1], ends, paths):
             used[pair[0]], used[pair[1]] = pair[1], pair[0]
 
 
@@ -300,7 +310,7 @@ def _between(paths, ends: _Ends, a: int, b: int, kinks, ink_at: InkAt, normal: P
     gap = float(np.linalg.norm(pb - pa))
     kink = paths[i].kinks[ei]
     same = kink >= 0 and kink == paths[j].kinks[ej]
-    if ahead is not None and -2.0 < min(ahead) and max(ahead) < CORNER_MM and wa @ wb > -0.87:
+    if ahead is not None and min(ahead) > -2.0 and max(ahead) < CORNER_MM and wa @ wb > -0.87:
         apex = 0.5 * (pa + ahead[0] * wa + pb + ahead[1] * wb)[None]
         if not same or float(ink_at(apex, contrast)[0]) > 0.55:
             return apex, normal[None], same

@@ -225,7 +225,7 @@ def _ink_kinds(lengths: list[float], ruled: dict[int, InkRule]) -> list:
 
 def _lines(paths, taken: Taken, kinds, ruled, colours, rims, S, cast, filed):
     frame = body_frame(S.P, len(rims), cast is not None)
-    met = {i for p in paths for i in p.aims if i >= 0}
+    met = {i for k in taken.lines for i in paths[k].aims if i >= 0}
     said, made = [], []
     touching = _touching(paths, taken.lines)
     for i in taken.lines:

@@ -148,6 +148,8 @@ def _anchored(paths, by, lines: set[int], rest: set[int], taken: Taken) -> None:
                 taken.marks.append((i, tick.b, tick.place))
                 rest.discard(i)
                 continue
+            if p.faint:
+                continue
             if (ends == 2 and p.length > 12.0) or (
                 ends == 1 and p.length > TICK_MM and p.straight and len(by[i]) < 3
             ):
@@ -213,7 +215,7 @@ def near_groups(paths: list[Path], rest: list[int]) -> list[list[int]]:
 
 def _what(paths, by, group: list[int]) -> str:
     ps = [paths[i] for i in group]
-    if all(p.faint for p in ps) and (len(ps) < 3 or max(p.extent for p in ps) > SURE_MM):
+    if all(p.faint for p in ps) and (len(ps) < 2 or max(p.extent for p in ps) > SURE_MM):
         return "weak"
     if len(ps) == 1:
         p = ps[0]
