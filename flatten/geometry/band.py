@@ -6,17 +6,20 @@ Vertices are free, held, or slide along a curve. All of them stay on the unedite
 from typing import NamedTuple
 
 import numpy as np
-from numba import njit
 from numpy.typing import NDArray
 
-from flatten.geometry.editmesh import corner, faces_around
-from flatten.geometry.nearest import nearest_on_triangle, walk_to_nearest
+from flatten.geometry.editmesh import EditMesh, corner, faces_around
+from flatten.geometry.halfedges import opposites
+from flatten.geometry.nearest import Ground, nearest_on_triangle
 from flatten.geometry.space import at, cross, dot, gap, inner, minus, mix, norm, plus, put
+from flatten.geometry.triangles import face_normals
 
 FREE, HELD = -1, -2
+# No face: where none is left out.
+NONE = np.int64(-1)
 
-# Faces at a vertex that lean more than 20 degrees from its normal.
-BENT = 0.94
+# An edge of the form: its faces differ by more than 40 degrees.
+SHARP_EDGE = 0.766
 # Upright: the least cosine between a face and the surface normals of its corners.
 UPRIGHT = 0.5
 TURNED_OVER = 2.0
@@ -39,12 +42,14 @@ class Band(NamedTuple):
     """What is known of each vertex while the mesh is improved.
 
     tag : FREE, HELD, or the curve that the vertex may slide along; s : where on that curve
-    active : whether it may change; size : wanted edge length; N : (n, 3) surface normal
+    active : whether it may change; firm : on a sharp edge of the form, so that it may not move
+    size : wanted edge length; N : (n, 3) surface normal
     """
 
     tag: NDArray[np.int64]
     s: NDArray[np.float64]
     active: NDArray[np.bool_]
+    firm: NDArray[np.bool_]
     size: NDArray[np.float64]
     N: NDArray[np.float64]
 
@@ -104,50 +109,6 @@ def star_gap(mesh, ring, count, v, x, gone1, gone2, p):
         b, c = at(V, F[f, (i + 1) % 3]), at(V, F[f, (i + 2) % 3])
         nearest = min(nearest, gap(p, mix(nearest_on_triangle(p, x, b, c), x, b, c)))
     return nearest
-
-
-@inner
-def _off_ground(mesh, ground, x, v):
-    """Distance of x from the unedited surface near vertex v."""
-    F = ground.F
-    g, w = walk_to_nearest(ground, x, mesh.home[v])
-    a, b, c = at(ground.V, F[g, 0]), at(ground.V, F[g, 1]), at(ground.V, F[g, 2])
-    return gap(x, mix(w, a, b, c))
-
-
-@inner
-def star_bulge(mesh, ground, ring, count, v, x, gone1, gone2):
-    """How far the faces at v would lie off the unedited surface if v lay at x.
-
-    At the middles of their edges from v and at their own.
-    """
-    F, V = mesh.F, mesh.V
-    worst = 0.0
-    for r in range(count):
-        f = ring[r]
-        if f in (gone1, gone2):
-            continue
-        i = corner(F, f, v)
-        p, q = F[f, (i + 1) % 3], F[f, (i + 2) % 3]
-        b, c = at(V, p), at(V, q)
-        worst = max(worst, _off_ground(mesh, ground, plus(x, 0.5, minus(b, x)), p))
-        worst = max(worst, _off_ground(mesh, ground, plus(x, 0.5, minus(c, x)), q))
-        third = (1 / 3, 1 / 3, 1 / 3)
-        worst = max(worst, _off_ground(mesh, ground, mix(third, x, b, c), p))
-    return worst
-
-
-@inner
-def star_bent(mesh, band, ring, count, v):
-    """Whether the faces at v lean so far from its normal that an edge of the form runs there."""
-    F, V = mesh.F, mesh.V
-    for r in range(count):
-        f = ring[r]
-        a, b, c = F[f, 0], F[f, 1], F[f, 2]
-        n = cross(minus(at(V, b), at(V, a)), minus(at(V, c), at(V, a)))
-        if dot(n, at(band.N, v)) < BENT * norm(n):
-            return True
-    return False
 
 
 @inner
@@ -232,11 +193,26 @@ def set_place(mesh, band, ground, v, g, w):
         put(band.N, v, plus((0.0, 0.0, 0.0), 1.0 / length, n))
 
 
-@njit(cache=True)
-def place_vertices(mesh, band, ground, first):
+def place_vertices(mesh: EditMesh, band: Band, ground: Ground, first: int) -> None:
     """Fills the normals of the vertices from `first` on, which lie in their home faces."""
-    F = ground.F
-    for v in range(first, mesh.used[0]):
-        g = mesh.home[v]
-        a, b, c = at(ground.V, F[g, 0]), at(ground.V, F[g, 1]), at(ground.V, F[g, 2])
-        set_place(mesh, band, ground, v, g, nearest_on_triangle(at(mesh.V, v), a, b, c))
+    new = slice(first, int(mesh.used[0]))
+    corners = ground.F[mesh.home[new]]
+    P, N = ground.V[corners], ground.N[corners]
+    e, f, d = P[:, 1] - P[:, 0], P[:, 2] - P[:, 0], mesh.V[new] - P[:, 0]
+    a, b, c = (np.einsum("ij,ij->i", x, y) for x, y in ((e, e), (e, f), (f, f)))
+    p, q = np.einsum("ij,ij->i", d, e), np.einsum("ij,ij->i", d, f)
+    det = a * c - b * b
+    u, w = (c * p - b * q) / det, (a * q - b * p) / det
+    n = N[:, 0] + u[:, None] * (N[:, 1] - N[:, 0]) + w[:, None] * (N[:, 2] - N[:, 0])
+    band.N[new] = n / np.maximum(np.linalg.norm(n, axis=1, keepdims=True), 1e-300)
+
+
+def mark_firm(band: Band, ground: Ground) -> None:
+    """Marks the active vertices that lie on a sharp edge of the unedited surface."""
+    V, F, n = ground.V, ground.F, len(ground.V)
+    F = F[band.active[:n][F].any(axis=1)]
+    normal = face_normals(V, F)
+    twin = opposites(F, n)
+    h = np.flatnonzero(twin >= 0)
+    bent = np.einsum("ij,ij->i", normal[h // 3], normal[twin[h] // 3]) < SHARP_EDGE
+    band.firm[F.ravel()[h[bent]]] = True

@@ -11,6 +11,7 @@ import numpy as np
 from numba import njit
 from numpy.typing import NDArray
 
+from flatten.geometry.halfedges import opposites
 from flatten.geometry.space import inner
 
 
@@ -34,34 +35,14 @@ class EditMesh(NamedTuple):
     used: NDArray[np.int64]
 
 
-@njit(cache=True)
-def link_faces(F, n):
-    """(m, 3) int32 face across each edge, -1 at a border; F must be an oriented manifold."""
-    m = len(F)
-    start = np.zeros(n + 1, np.int64)
-    for f in range(m):
-        for i in range(3):
-            start[min(F[f, i], F[f, (i + 1) % 3]) + 1] += 1
-    for v in range(n):
-        start[v + 1] += start[v]
-    fill = start[:-1].copy()
-    bucket = np.empty(3 * m, np.int64)
-    A = np.full((m, 3), -1, np.int64)
-    for f in range(m):
-        for i in range(3):
-            a, b = F[f, i], F[f, (i + 1) % 3]
-            low, high = min(a, b), max(a, b)
-            for k in range(start[low], fill[low]):
-                g = bucket[k] // 3
-                j = bucket[k] % 3
-                if max(F[g, j], F[g, (j + 1) % 3]) == high and A[g, j] < 0:
-                    A[f, i] = g
-                    A[g, j] = f
-                    break
-            else:
-                bucket[fill[low]] = 3 * f + i
-                fill[low] += 1
-    return A
+def link_faces(F: NDArray[np.integer], n: int) -> NDArray[np.int64]:
+    """(m, 3) face across each edge of F (m, 3), vertices 0..n-1; -1 at a border.
+
+    Raises
+    ------
+    ValueError : the mesh is not an oriented manifold
+    """
+    return (opposites(F, n) // 3).reshape(-1, 3).astype(np.int64)
 
 
 def edit_mesh(V: NDArray[np.float64], F: NDArray[np.integer], *, room: int) -> EditMesh:
@@ -70,7 +51,7 @@ def edit_mesh(V: NDArray[np.float64], F: NDArray[np.integer], *, room: int) -> E
     faces = np.full((m + 2 * room, 3), -1, dtype=np.int64)
     faces[:m] = F
     across = np.full((m + 2 * room, 3), -1, dtype=np.int64)
-    across[:m] = link_faces(np.ascontiguousarray(F, dtype=np.int64), n)
+    across[:m] = link_faces(F, n)
     points = np.zeros((n + room, 3))
     points[:n] = V
     origin = np.full(m + 2 * room, -1, dtype=np.int64)

@@ -5,6 +5,7 @@ from typing import NamedTuple
 import numpy as np
 from numba import njit
 from numpy.typing import NDArray
+from scipy.sparse import coo_array
 
 from flatten.geometry.space import at, dot, gap, inner, minus, mix
 
@@ -19,32 +20,18 @@ class Ground(NamedTuple):
     faces_at: NDArray[np.int64]
 
 
-@njit(cache=True)
-def _faces_at(F, n):
-    start = np.zeros(n + 1, np.int64)
-    for f in range(len(F)):
-        for i in range(3):
-            start[F[f, i] + 1] += 1
-    for v in range(n):
-        start[v + 1] += start[v]
-    fill = start[:-1].copy()
-    faces = np.empty(3 * len(F), np.int64)
-    for f in range(len(F)):
-        for i in range(3):
-            faces[fill[F[f, i]]] = f
-            fill[F[f, i]] += 1
-    return start, faces
-
-
-def ground(V: NDArray[np.float64], F: NDArray[np.int64], N: NDArray[np.float64]) -> Ground:
+def ground(V: NDArray[np.float64], F: NDArray[np.integer], N: NDArray[np.float64]) -> Ground:
     """The mesh V (n, 3), F (m, 3) with unit vertex normals N (n, 3), ready for projection."""
-    start, faces = _faces_at(np.ascontiguousarray(F, dtype=np.int64), len(V))
+    m, n = len(F), len(V)
+    # Converting a sparse matrix by rows is a counting sort of the corners by vertex.
+    corners = (np.ravel(F), np.repeat(np.arange(m), 3))
+    at_vertex = coo_array((np.ones(3 * m, dtype=np.bool_), corners), shape=(n, m)).tocsr()
     return Ground(
         V=np.ascontiguousarray(V, dtype=np.float64),
         F=np.ascontiguousarray(F, dtype=np.int64),
         N=np.ascontiguousarray(N, dtype=np.float64),
-        start=start,
-        faces_at=faces,
+        start=at_vertex.indptr.astype(np.int64),
+        faces_at=at_vertex.indices.astype(np.int64),
     )
 
 

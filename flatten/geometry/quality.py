@@ -13,14 +13,13 @@ from numba import njit
 from flatten.geometry.band import (
     FREE,
     HELD,
+    NONE,
     all_active,
     along,
     face_sharpness,
     on_curve,
     set_place,
     sharpness,
-    star_bent,
-    star_bulge,
     star_gap,
     star_sharpness,
     stray,
@@ -46,7 +45,7 @@ COS_GOOD, COS_FAIR, COS_POOR = 0.906, 0.94, 0.985  # smallest angles of 25, 20 a
 
 
 @inner
-def _try_collapse(mesh, band, ground, curves, f, i, a, limit, ring, ring2):
+def _try_collapse(mesh, band, curves, f, i, a, limit, ring, ring2):
     """Merges end a of edge i of face f into the other end if curves, surface and shape allow.
 
     The faces left may be no sharper than `limit`, or than the worst before.
@@ -79,20 +78,16 @@ def _try_collapse(mesh, band, ground, curves, f, i, a, limit, ring, ring2):
                 return False
     if star_gap(mesh, ring, count, a, new, f, k, old) > STRAY * size:
         return False
-    before = star_sharpness(mesh, band, ring, count, a, old, -1, -1, a)
+    before = star_sharpness(mesh, band, ring, count, a, old, NONE, NONE, a)
     after = star_sharpness(mesh, band, ring, count, a, new, f, k, b)
     if after > max(limit, before):
         return False
-    if star_bent(mesh, band, ring, count, a):
-        bulge = star_bulge(mesh, ground, ring, count, a, old, -1, -1)
-        if star_bulge(mesh, ground, ring, count, a, new, f, k) > max(STRAY * size, bulge):
-            return False
     collapse_edge(mesh, f, i, a, ring)
     return True
 
 
 @njit(cache=True)
-def _collapse_short(mesh, band, ground, curves, share, limit, ring, ring2):
+def _collapse_short(mesh, band, curves, share, limit, ring, ring2):
     """One sweep over the edges shorter than `share` of the wanted length."""
     V, F = mesh.V, mesh.F
     for f in range(mesh.used[1]):
@@ -104,7 +99,7 @@ def _collapse_short(mesh, band, ground, curves, share, limit, ring, ring2):
                 continue
             for way in range(2):
                 gone = a if way == 0 else b
-                if _try_collapse(mesh, band, ground, curves, f, i, gone, limit, ring, ring2):
+                if _try_collapse(mesh, band, curves, f, i, gone, limit, ring, ring2):
                     break
 
 
@@ -246,8 +241,8 @@ def _try_curve_place(mesh, band, ground, curves, v, s, limit, ring):
     if then > max(STRAY * band.size[v], now):
         return
     count, _ = faces_around(mesh, v, ring)
-    sharp = star_sharpness(mesh, band, ring, count, v, old, -1, -1, v)
-    if star_sharpness(mesh, band, ring, count, v, x, -1, -1, v) > max(limit, sharp - 1e-9):
+    sharp = star_sharpness(mesh, band, ring, count, v, old, NONE, NONE, v)
+    if star_sharpness(mesh, band, ring, count, v, x, NONE, NONE, v) > max(limit, sharp - 1e-9):
         return
     band.s[v] = s
     g, w = walk_to_nearest(ground, x, home)
@@ -261,24 +256,18 @@ def _try_place(mesh, band, ground, v, x, limit, ring, count):
     F = ground.F
     y = mix(w, at(ground.V, F[g, 0]), at(ground.V, F[g, 1]), at(ground.V, F[g, 2]))
     old = at(mesh.V, v)
-    sharp = star_sharpness(mesh, band, ring, count, v, old, -1, -1, v)
-    allowed = STRAY * band.size[v]
+    sharp = star_sharpness(mesh, band, ring, count, v, old, NONE, NONE, v)
     if (
-        star_sharpness(mesh, band, ring, count, v, y, -1, -1, v) > max(limit, sharp - 1e-9)
-        or star_gap(mesh, ring, count, v, y, -1, -1, old) > allowed
+        star_sharpness(mesh, band, ring, count, v, y, NONE, NONE, v) <= max(limit, sharp - 1e-9)
+        and star_gap(mesh, ring, count, v, y, NONE, NONE, old) <= STRAY * band.size[v]
     ):
-        return
-    if star_bent(mesh, band, ring, count, v):
-        bulge = star_bulge(mesh, ground, ring, count, v, old, -1, -1)
-        if star_bulge(mesh, ground, ring, count, v, y, -1, -1) > max(allowed, bulge):
-            return
-    set_place(mesh, band, ground, v, g, w)
+        set_place(mesh, band, ground, v, g, w)
 
 
 @inner
 def _movable(mesh, band, v, ring):
     """How many faces lie at v, 0 where it may not move."""
-    if not band.active[v] or mesh.star[v] < 0 or band.tag[v] == HELD:
+    if not band.active[v] or band.firm[v] or mesh.star[v] < 0 or band.tag[v] == HELD:
         return 0
     count, inside = faces_around(mesh, v, ring)
     if count < 0 or (band.tag[v] == FREE and not inside):
@@ -360,7 +349,7 @@ def _polish(mesh, band, ground, curves, ring):
 def improve(mesh, band, ground, curves, ring, ring2):
     """Improves the active part of the mesh in place; the rings are room for (k,) face numbers."""
     for share in (0.25, 0.45, SHORT):
-        _collapse_short(mesh, band, ground, curves, share, COS_POOR, ring, ring2)
+        _collapse_short(mesh, band, curves, share, COS_POOR, ring, ring2)
     for sweep in range(5):
         _split_long(mesh, band, ground, curves)
         for _ in range(3):
@@ -369,7 +358,7 @@ def improve(mesh, band, ground, curves, ring, ring2):
         for _ in range(2):
             _relax(mesh, band, ground, curves, ring)
         if sweep < 4:
-            _collapse_short(mesh, band, ground, curves, SHORT, COS_FAIR, ring, ring2)
+            _collapse_short(mesh, band, curves, SHORT, COS_FAIR, ring, ring2)
         if sweep == 2:
             _split_chords(mesh, band, ground, curves)
     for _ in range(3):

@@ -213,14 +213,14 @@ def _add_inside(mesh, V, F, v, f):
 
 
 @inner
-def _mark(mesh, f, i, side, label):
-    """Labels edge i of face f, whose half edge is on that side of the line; a labelled one stays."""
+def _mark(mesh, f, i, label):
+    """Labels the half edge i of face f, and the one across by its other side; labelled ones stay."""
     if mesh.C[f, i] >= 0:
         return
-    mesh.C[f, i] = 2 * label + side
+    mesh.C[f, i] = label
     k = mesh.A[f, i]
     if k >= 0:
-        mesh.C[k, corner(mesh.F, k, mesh.F[f, (i + 1) % 3])] = 2 * label + 1 - side
+        mesh.C[k, corner(mesh.F, k, mesh.F[f, (i + 1) % 3])] = label ^ 1
 
 
 @inner
@@ -241,22 +241,22 @@ def _add_segment(mesh, V, F, a, b, f, label, ring):
             i = corner(mesh.F, g, a)
             p, q = mesh.F[g, (i + 1) % 3], mesh.F[g, (i + 2) % 3]
             if p == b:
-                _mark(mesh, g, i, 0, label)
+                _mark(mesh, g, i, 2 * label)
                 return True
             if q == b:
-                _mark(mesh, g, (i + 2) % 3, 1, label)
+                _mark(mesh, g, (i + 2) % 3, 2 * label + 1)
                 return True
             if mesh.origin[g] != f:
                 continue
             tp, tq = _turn(mesh, frame, a, b, p), _turn(mesh, frame, a, b, q)
             ahead = dot(minus(at(mesh.V, p), begin), step)
             if abs(tp) <= 1e-9 * reach and 0 < ahead < reach:
-                _mark(mesh, g, i, 0, label)
+                _mark(mesh, g, i, 2 * label)
                 onward = p
                 break
             ahead = dot(minus(at(mesh.V, q), begin), step)
             if abs(tq) <= 1e-9 * reach and 0 < ahead < reach:
-                _mark(mesh, g, (i + 2) % 3, 1, label)
+                _mark(mesh, g, (i + 2) % 3, 2 * label + 1)
                 onward = q
                 break
             if tp < 0 < tq:

@@ -6,11 +6,10 @@ from fnmatch import fnmatchcase
 from itertools import pairwise
 
 import numpy as np
-from numba import njit
 from numpy.typing import NDArray
 
 from flatten.errors import BadInput
-from flatten.geometry.band import FREE, HELD, Band, Curves, place_vertices
+from flatten.geometry.band import FREE, HELD, Band, Curves, mark_firm, place_vertices
 from flatten.geometry.editmesh import EditMesh
 from flatten.geometry.nearest import ground
 from flatten.geometry.quality import improve
@@ -216,11 +215,12 @@ def _improve(
         tag=np.full(n, FREE, dtype=np.int64),
         s=np.zeros(n),
         active=np.zeros(n, dtype=np.bool_),
+        firm=np.zeros(n, dtype=np.bool_),
         size=np.zeros(n),
         N=np.zeros((n, 3)),
     )
     band.N[:first_new] = cast.N
-    under = ground(cast.V, cast.F.astype(np.int64), cast.N)
+    under = ground(cast.V, cast.F, cast.N)
     place_vertices(mesh, band, under, first_new)
     points, places, offsets, faces = [], [], [0], []
     for k, arc in enumerate(arcs):
@@ -247,7 +247,8 @@ def _improve(
         if arc.line >= 0 or arc.rim >= old_rims:
             seeds[arc.vertices] = True
     _seed_chords(mesh, band, seeds)
-    band.active[:] = _grow(mesh.F, int(mesh.used[1]), seeds, BAND_RINGS)
+    band.active[:] = _grow(mesh.F[: mesh.used[1]], seeds, BAND_RINGS)
+    mark_firm(band, under)
     _set_sizes(mesh, cast, band)
     rings = np.empty((2, 4096), dtype=np.int64)
     improve(mesh, band, under, curves, rings[0], rings[1])
@@ -294,17 +295,12 @@ def _seed_chords(mesh: EditMesh, band: Band, seeds: NDArray[np.bool_]) -> None:
     seeds[F[f]] = True
 
 
-@njit(cache=True)
-def _grow(F, m, seeds, rings):
+def _grow(F: NDArray[np.int64], seeds: NDArray[np.bool_], rings: int) -> NDArray[np.bool_]:
     """Vertices within so many rings of the seeds."""
+    F = F[F[:, 0] >= 0]
     near = seeds.copy()
     for _ in range(rings):
-        grown = near.copy()
-        for f in range(m):
-            if F[f, 0] >= 0 and (near[F[f, 0]] or near[F[f, 1]] or near[F[f, 2]]):
-                for i in range(3):
-                    grown[F[f, i]] = True
-        near = grown
+        near[F[near[F].any(axis=1)]] = True
     return near
 
 

@@ -7,7 +7,7 @@ from numba import njit
 from numpy.typing import NDArray
 
 from flatten.panels.carve import CarvedCast
-from flatten.panels.trim import flood
+from flatten.panels.trim import parts_of
 
 
 @dataclass(frozen=True, eq=False, kw_only=True)
@@ -69,7 +69,7 @@ def _open(F, A, C, order):
 
 def open_pieces(carved: CarvedCast) -> list[Piece]:
     """All pieces, in the order of their first face."""
-    part = flood(carved.F, carved.A, carved.C, np.ones(max(len(carved.arcs), 1), dtype=np.bool_))
+    part = parts_of(carved.F, carved.A, carved.C >= 0)
     order = np.argsort(part, kind="stable")
     opened, source = _open(carved.F, carved.A, carved.C, order)
     counts = np.bincount(part)

@@ -4,9 +4,8 @@ from collections.abc import Sequence
 from dataclasses import dataclass
 
 import numpy as np
-from numba import njit
 from numpy.typing import NDArray
-from scipy.sparse import coo_matrix
+from scipy.sparse import coo_array
 from scipy.sparse.csgraph import connected_components
 
 from flatten.errors import BadInput
@@ -14,32 +13,21 @@ from flatten.geometry.editmesh import EditMesh
 from flatten.geometry.triangles import face_areas
 
 
-@njit(cache=True)
-def flood(F, A, C, blocks):
-    """(m,) number of the part each face belongs to, parts ending at edges whose line blocks.
+def parts_of(
+    F: NDArray[np.int64], A: NDArray[np.int64], open_edges: NDArray[np.bool_]
+) -> NDArray[np.int64]:
+    """(m,) which part each face belongs to, numbered by their first faces; -1 for removed faces.
 
-    Removed faces get -1. `blocks` says so for every line; the label of an edge is 2 line + side.
+    F (m, 3), A (m, 3) faces across edges; parts end at borders and at `open_edges` (m, 3).
     """
-    part = np.full(len(F), -1, np.int64)
-    stack = np.empty(len(F), np.int64)
-    parts = 0
-    for seed in range(len(F)):
-        if F[seed, 0] < 0 or part[seed] >= 0:
-            continue
-        part[seed] = parts
-        stack[0] = seed
-        top = 1
-        while top > 0:
-            top -= 1
-            f = stack[top]
-            for i in range(3):
-                g = A[f, i]
-                if g < 0 or part[g] >= 0 or (C[f, i] >= 0 and blocks[C[f, i] // 2]):
-                    continue
-                part[g] = parts
-                stack[top] = g
-                top += 1
-        parts += 1
+    f, i = np.nonzero((A >= 0) & ~open_edges)
+    m = len(F)
+    graph = coo_array((np.ones(len(f), dtype=np.bool_), (f, A[f, i])), shape=(m, m))
+    label = connected_components(graph, directed=False)[1]
+    there = np.flatnonzero(F[:, 0] >= 0)
+    _, first, inverse = np.unique(label[there], return_index=True, return_inverse=True)
+    part = np.full(m, -1, dtype=np.int64)
+    part[there] = np.argsort(np.argsort(first))[inverse]
     return part
 
 
@@ -75,7 +63,7 @@ def drop_beyond(
     F, A, C = mesh.F[:m], mesh.A[:m], mesh.C[:m]
     blocks = np.zeros(len(names), dtype=np.bool_)
     blocks[list(trims)] = True
-    part = flood(F, A, C, blocks)
+    part = parts_of(F, A, (C >= 0) & blocks[C // 2])
     f, i = np.nonzero((C >= 0) & (A >= 0))
     start, end, line = F[f, i], F[f, (i + 1) % 3], C[f, i] // 2
     here, there = part[f], part[A[f, i]]
@@ -139,7 +127,7 @@ def _groups(
     same = vertex[order][1:] == vertex[order][:-1]
     a, b = owner[order][:-1][same], owner[order][1:][same]
     n = max(trims) + 1
-    label = connected_components(coo_matrix((np.ones(len(a)), (a, b)), shape=(n, n)))[1]
+    label = connected_components(coo_array((np.ones(len(a)), (a, b)), shape=(n, n)))[1]
     return [[t for t in trims if label[t] == g] for g in dict.fromkeys(label[list(trims)])]
 
 
@@ -148,5 +136,5 @@ def _clusters(
 ) -> NDArray[np.int64]:
     """Which parts hang together once the kept one is away."""
     apart = (here != kept) & (there != kept)
-    graph = coo_matrix((np.ones(apart.sum()), (here[apart], there[apart])), shape=(parts, parts))
+    graph = coo_array((np.ones(apart.sum()), (here[apart], there[apart])), shape=(parts, parts))
     return connected_components(graph, directed=False)[1].astype(np.int64)
