@@ -24,8 +24,16 @@ ROW_OVERLAP = 0.4
 # Of two panels in a row, one is nearer the centre by this share of the body's half width.
 SIDE_GAP = 0.12
 FAR_MM = 20.0
-# How many words a bare number is worth when schemes of names are compared.
+# How many words a bare number is worth when schemes of names are compared, and a second pattern of
+# words ("back" beside "right front").
 NUMBER_COST = 10
+PATTERN_COST = 4
+KINDS = {
+    **dict.fromkeys(("left", "right"), 0),
+    **dict.fromkeys(("front", "back"), 1),
+    **dict.fromkeys(("upper", "middle", "lower"), 2),
+    **dict.fromkeys(("centre", "side"), 3),
+}
 
 
 @dataclass(frozen=True, eq=False, kw_only=True)
@@ -81,7 +89,7 @@ def side_words(lean: NDArray[np.float64]) -> tuple[str, str]:
 
 
 def automatic_names(at: Whereabouts) -> list[str]:
-    """One name for each panel, all different: the scheme with the fewest words, best no numbers."""
+    """One name for each panel, all different: few words, the same kinds for all, best no numbers."""
     words = [side_words(lean) for lean in at.lean]
     if len(words) == 1:
         return ["body"]
@@ -97,7 +105,9 @@ def automatic_names(at: Whereabouts) -> list[str]:
         mute = sum(not stem and any(words[k]) for k, stem in enumerate(stems))
         mute += sum(not name for name in names)
         parts = [word for name in names for word in name.split()]
-        cost = len(parts) + NUMBER_COST * (mute + sum(word.isdigit() for word in parts))
+        patterns = {tuple(KINDS.get(word, -1) for word in name.split()) for name in names}
+        cost = len(parts) + PATTERN_COST * len(patterns)
+        cost += NUMBER_COST * (mute + sum(word.isdigit() for word in parts))
         if best is None or cost < best[0]:
             best = (cost, names)
     assert best is not None

@@ -100,6 +100,15 @@ def test_mirrored_panels_get_mirrored_names(tube):
     ]  # fmt: skip
 
 
+def test_sibling_panels_get_names_of_one_pattern(tube):
+    """Seams that wind a little to one side, as on a leg, do not make one panel "right back"."""
+    shape = tube(48, 40).draw("outer", [(10, 0), (12, 20), (15, 40)])
+    shape.draw("inner", [(35, 0), (38, 20), (45, 40)]).draw("knee", [(0, 21), (48, 21)])
+    assert [p.name for p in cut_panels(shape.network()).panels] == [
+        "back lower", "back upper", "front lower", "front upper",
+    ]  # fmt: skip
+
+
 def test_the_jobs_names_go_to_the_panels_their_points_lie_on(tube):
     network = split_tube(tube).network()
     radius = 48 * 5 / (2 * np.pi)
