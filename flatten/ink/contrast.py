@@ -82,7 +82,7 @@ def noise_level(S: Samples) -> float:
     some = np.arange(0, len(S.P), max(len(S.P) // 4000, 1))
     if len(S.P) < 8:
         return 1.0
-    around = KDTree(S.P).query(S.P[some], k=7)[1][:, 1:]
+    around = np.asarray(KDTree(S.P).query(S.P[some], k=7)[1])[:, 1:]
     apart = np.abs(S.C[some] - S.C[around].mean(axis=1))
     # 1.4826 makes a median a deviation; the mean of six neighbours has noise of its own.
     return float(max(1.4826 * np.median(apart) / np.sqrt(1.0 + 1.0 / 6.0), 0.5))

@@ -10,7 +10,7 @@ from dataclasses import dataclass
 
 import numpy as np
 from numpy.typing import NDArray
-from scipy.sparse import coo_matrix, csr_matrix, diags
+from scipy.sparse import coo_matrix, csc_matrix, csr_matrix, diags, sparray, spmatrix
 from scipy.sparse.linalg import spsolve
 from scipy.spatial import KDTree
 
@@ -113,6 +113,19 @@ def _stiffness(wave_mm: float) -> float:
     return (wave_mm / (2.0 * np.pi * STEP_MM)) ** 4
 
 
+def solved(M: spmatrix | sparray, b: NDArray[np.number]) -> NDArray[np.float64]:
+    """x (n,) with M x = b, for a sparse M."""
+    return np.asarray(spsolve(csc_matrix(M), b))
+
+
+def nearest_node(
+    nodes: NDArray[np.float64], points: NDArray[np.float64]
+) -> tuple[NDArray[np.float64], NDArray[np.int64]]:
+    """Distance (k,) of every point to the nearest node, infinite beyond reach, and which it is."""
+    d, node = KDTree(nodes).query(points, distance_upper_bound=REACH_MM + 1.5)
+    return np.asarray(d), np.asarray(node)
+
+
 def _band(t, half, soft):
     return 1.0 / (1.0 + np.exp(np.clip((np.abs(t) - half) / soft, -40, 40)))
 
@@ -131,7 +144,7 @@ def fit_strokes(S: Samples, X: NDArray[np.float64], tracks: list[Track]) -> list
     N = S.N[nearest].mean(axis=1)
     N /= np.linalg.norm(N, axis=1, keepdims=True)
 
-    d, node = KDTree(P).query(S.P, distance_upper_bound=REACH_MM + 1.5)
+    d, node = nearest_node(P, S.P)
     use = np.flatnonzero(np.isfinite(d))
     use = use[np.einsum("ij,ij->i", S.N[use], N[node[use]]) > 0.3]
     XU, WU, PU = X[use], S.W[use], S.P[use]
@@ -146,7 +159,7 @@ def fit_strokes(S: Samples, X: NDArray[np.float64], tracks: list[Track]) -> list
         soft = (1.2, 0.8, sharp, sharp, sharp)[turn]
         T = _tangents(P, chain)
         A = np.cross(N, T)
-        d, node = KDTree(P).query(PU, distance_upper_bound=REACH_MM + 1.5)
+        d, node = nearest_node(P, PU)
         ok = np.isfinite(d)
         i = np.where(ok, node, 0)
         rel = PU - P[i]
@@ -176,7 +189,7 @@ def fit_strokes(S: Samples, X: NDArray[np.float64], tracks: list[Track]) -> list
         bottom = np.bincount(i[near], WU[near] * g[near] ** 2, minlength=len(P))
         spread = diags(np.full(len(P), 1.0)) + _stiffness(9.0) * bend
         amplitude = np.clip(
-            spsolve(spread.tocsc(), top) / np.maximum(spsolve(spread.tocsc(), bottom), 1e-6),
+            solved(spread, top) / np.maximum(solved(spread, bottom), 1e-6),
             0.2,
             1.5,
         )
@@ -192,15 +205,15 @@ def fit_strokes(S: Samples, X: NDArray[np.float64], tracks: list[Track]) -> list
         M = diags(data + 1e-3 * usual) + usual * _stiffness(ACROSS_WAVE_MM) * bend
         # Smoothness is asked of the curve itself, so its own bending pulls too.
         pull = np.einsum("ij,ij->i", bend @ P, A) * usual * _stiffness(ACROSS_WAVE_MM)
-        move = np.clip(spsolve(M.tocsc(), push - pull), -1.0, 1.0)
+        move = np.clip(solved(M, push - pull), -1.0, 1.0)
         # Onto the surface, smoothed along the stroke.
         close = ok & (np.abs(across) < 3.5)
         hw = np.bincount(i[close], WU[close], minlength=len(P))
         hs = np.bincount(i[close], WU[close] * height[close], minlength=len(P))
         usual_h = np.median(hw[hw > 0]) if (hw > 0).any() else 1.0
         stiff = usual_h * _stiffness(HEIGHT_WAVE_MM)
-        lift = spsolve(
-            (diags(hw + 1e-3 * usual_h) + stiff * bend).tocsc(),
+        lift = solved(
+            diags(hw + 1e-3 * usual_h) + stiff * bend,
             hs - stiff * np.einsum("ij,ij->i", bend @ P, N),
         )
         P = P + move[:, None] * A + np.clip(lift, -1.5, 1.5)[:, None] * N
@@ -222,7 +235,7 @@ def _best_width(across, q, W, ok, k, count, soft):
 def _measured(S, X, P, N, chain: _Chain, closed, half, soft, use) -> list[Stroke]:
     """Colour, contrast, cover and quality of every stroke at its final place."""
     A = np.cross(N, _tangents(P, chain))
-    d, node = KDTree(P).query(S.P[use], distance_upper_bound=REACH_MM + 1.5)
+    d, node = nearest_node(P, S.P[use])
     ok = np.isfinite(d)
     i, near = node[ok], use[ok]
     across = np.einsum("ij,ij->i", S.P[near] - P[i], A[i])

@@ -1,6 +1,7 @@
 """Cuts strokes where they turn sharply, so that corners and crossings are put together afresh."""
 
 from dataclasses import dataclass, replace
+from itertools import pairwise
 
 import numpy as np
 from numpy.typing import NDArray
@@ -88,7 +89,7 @@ def _kinks(s: Stroke, pieces: list[Piece]) -> list[Kink]:
     out = []
     index = {tuple(p): k for k, p in enumerate(s.points)}
     runs = [(index[tuple(p.stroke.points[0])], index[tuple(p.stroke.points[-1])]) for p in pieces]
-    pairs = list(zip(runs[:-1], runs[1:], strict=True))
+    pairs = list(pairwise(runs))
     if s.closed:
         # The first corner lies between the last piece and the first one.
         pairs = [(runs[-1], runs[0]), *pairs]

@@ -143,8 +143,10 @@ def _anchored(paths, by, lines: set[int], rest: set[int], taken: Taken) -> None:
                 end == "rim" or (end == "line" and aim in lines)
                 for end, aim in zip(p.ends, p.aims, strict=True)
             )
-            tick = next((m for m in by[i] if m.b in lines and m.angle > 45.0), None)
-            if tick is not None and p.length <= TICK_MM and ends < 2 and p.straight:
+            tick = next(
+                (m for m in by[i] if m.b in lines and _is_tick(p, paths[m.b], m.angle)), None
+            )
+            if tick is not None and ends < 2:
                 taken.marks.append((i, tick.b, tick.place))
                 rest.discard(i)
                 continue
@@ -155,6 +157,14 @@ def _anchored(paths, by, lines: set[int], rest: set[int], taken: Taken) -> None:
             ):
                 lines.add(i)
                 grown = True
+
+
+def _is_tick(p: Path, line: Path, angle: float) -> bool:
+    """Whether a short stroke stands out clearly on a line that it touches or crosses."""
+    if angle < 50.0 or p.length > TICK_MM or not p.straight:
+        return False
+    off = KDTree(line.filled()).query([p.points[0], p.points[-1]])[0]
+    return float(np.max(off)) > 0.5 * line.width + (3.5 if p.faint else 2.5)
 
 
 def _arrow(paths, by, i) -> tuple[str, list[int]] | None:
@@ -194,7 +204,7 @@ def _crossed_out(paths, by, i) -> tuple[str, list[int]] | None:
     short = [m for m in by[i] if paths[m.b].length < 60.0 and m.angle > 20.0]
     if len(short) < HATCH_LEAST:
         return None
-    step = np.diff(np.sort([m.along * p.length for m in short]))
+    step = np.diff(np.sort(np.array([m.along * p.length for m in short], dtype=np.float64)))
     if float(step[step < CROSSED_SPACING_MM].sum()) < 0.5 * p.length:
         return None
     return "crossed out", [i, *sorted({m.b for m in short})]
