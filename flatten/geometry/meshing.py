@@ -145,18 +145,36 @@ def _halve(M, h, m):
 
 @njit(cache=True)
 def split_long(M, longest):
-    """Halves every edge longer than `longest` once; returns how many, -1 when room ran out."""
+    """Halves edges until none is longer than `longest`; returns how many, -1 when room ran out.
+
+    Before an edge is halved, longer ones of the faces at it are (Rivara, Algorithms for refining
+    triangular grids, Int. J. Numer. Methods Eng. 20, 1984), so that it ends and angles stay.
+    """
     limit = longest * longest
     count = 0
-    for h in range(3 * M.used[1]):
-        a = M.corner[h]
-        if a < 0 or M.twin[h] > h:
+    h = 0
+    while h < 3 * M.used[1]:
+        if M.corner[h] < 0 or _squared(M.X, M.corner[h], M.corner[_next(h)]) <= limit:
+            h += 1
             continue
-        if _squared(M.X, a, M.corner[_next(h)]) > limit:
-            if M.used[0] + 1 > len(M.out) or 3 * (M.used[1] + 2) > len(M.corner):
-                return -1
-            _split(M, h)
-            count += 1
+        e = h
+        size = _squared(M.X, M.corner[e], M.corner[_next(e)])
+        searching = True
+        while searching:
+            searching = False
+            for side in range(2):
+                k = e if side == 0 else M.twin[e]
+                if k < 0:
+                    continue
+                for o in (_next(k), _before(k)):
+                    other = _squared(M.X, M.corner[o], M.corner[_next(o)])
+                    if other > size * (1.0 + 1e-12):
+                        e, size = o, other
+                        searching = True
+        if M.used[0] + 1 > len(M.out) or 3 * (M.used[1] + 2) > len(M.corner):
+            return -1
+        _split(M, e)
+        count += 1
     return count
 
 

@@ -4,8 +4,14 @@ import numpy as np
 from numpy.typing import NDArray
 from scipy.spatial import KDTree
 
-from flatten.geometry.smoothing import bending, fair
-from flatten.geometry.triangles import Array, Faces, face_areas, vertex_normals
+from flatten.geometry.smoothing import bending, border_mask, fair, ring_mean
+from flatten.geometry.triangles import (
+    Array,
+    Faces,
+    corner_angles,
+    face_areas,
+    vertex_normals,
+)
 
 # Noise is what a paraboloid fitted to a patch of this radius leaves over.
 PATCH_MM = 8.0
@@ -17,6 +23,13 @@ CLEAN_MM, CLEAN_SHARE = 0.03, 0.0025
 WAVE_MM, WAVE_NOISE_MM = 35.0, 0.25
 # A bend of radius R is moved inward by wave^4 / (2 pi)^4 / R^3; no more than this is allowed.
 INWARD_MM = 0.35
+# Where points lie so far apart that patches are this much larger, form and noise look the same.
+COARSE = 3.0
+# More than this is no noise of a scanner.
+MOST_MM = 1.0
+# Needles: see drop_spikes.
+SPIKE_DEG, SPIKE_LONG, MOST_SPIKES = 150.0, 1.8, 0.03
+_FEWEST = 500
 _SAMPLES, _NEIGHBOURS = 800, 48
 
 
@@ -57,8 +70,43 @@ def noise_level(V: Array, F: Faces) -> float:
     if not ok.any():
         return 0.0
     rms = np.sqrt((rest[ok] ** 2).sum(axis=1) / (count[ok] - 6))
-    level = float(np.median(rms))
+    level = min(float(np.median(rms)), MOST_MM)
+    if float(np.median(scale)) > COARSE * PATCH_MM:
+        return 0.0
     return level if level > max(CLEAN_MM, CLEAN_SHARE * float(np.median(scale))) else 0.0
+
+
+def drop_spikes(V: Array, F: Faces) -> tuple[Array, int]:
+    """Points that stick out like needles laid among their neighbours.
+
+    A needle's faces meet at its tip with less than SPIKE_DEG in all and are much longer than those
+    around; a tip of the form itself is meshed as its surroundings are. Meshes too coarse to tell,
+    and those with needles everywhere, are left alone.
+
+    Returns
+    -------
+    V (n, 3), count : points moved
+    """
+    n = len(V)
+    if n < _FEWEST:
+        return V, 0
+    W = ring_mean(F, n)
+    inner = ~border_mask(F, n)
+    moved = np.zeros(n, dtype=bool)
+    V = V.copy()
+    for _ in range(3):
+        angle = np.bincount(F.ravel(), corner_angles(V, F).ravel(), minlength=n)
+        side = V[F] - V[np.roll(F, -1, axis=1)]
+        length = np.linalg.norm(side, axis=2)
+        reach = 0.5 * (length + np.roll(length, 1, axis=1))
+        faces = np.maximum(np.bincount(F.ravel(), minlength=n), 1)
+        mean = np.bincount(F.ravel(), reach.ravel(), minlength=n) / faces
+        needle = inner & (angle < np.radians(SPIKE_DEG)) & (mean > SPIKE_LONG * np.median(mean))
+        if not needle.any() or needle.sum() > MOST_SPIKES * n:
+            break
+        moved |= needle
+        V[needle] = (W @ V)[needle]
+    return V, int(np.count_nonzero(moved))
 
 
 def denoise(

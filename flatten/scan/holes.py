@@ -1,5 +1,6 @@
 """Tells holes in the scan from the cast's openings, and fills the holes."""
 
+from collections.abc import Sequence
 from dataclasses import dataclass
 
 import numpy as np
@@ -15,7 +16,8 @@ Ints = NDArray[np.int32]
 # Lengths are compared with the square root of the surface's area, which is about the girth of a
 # limb or a body. A border shorter than SMALL of it is a hole; up to MEDIUM it is one when it lies
 # flush in the surface, as a hole does; the rim of an opening stands across the limb.
-SMALL, MEDIUM, FLUSH = 0.15, 0.45, 0.75
+SMALL, MEDIUM, FLUSH = 0.15, 0.55, 0.72
+TINY = 0.12
 _LONGEST_FILL = 1500
 
 
@@ -114,8 +116,8 @@ def _least_area(P, banned):
     return faces
 
 
-def fill_holes(V: Array, F: Ints, holes: list[Border]) -> tuple[Array, Ints, NDArray[np.bool_]]:
-    """Closes the given borders with triangles between their own corners, or round a new centre.
+def fill_loops(V: Array, F: Ints, loops: Sequence[Ints]) -> tuple[Array, Ints, NDArray[np.bool_]]:
+    """Closes the given border loops with triangles between their own corners, or round a new centre.
 
     Barequet and Sharir, Filling gaps in the boundary of a polyhedron, CAGD 12(2), 1995 (least-area
     triangulation by dynamic programming).
@@ -126,9 +128,8 @@ def fill_holes(V: Array, F: Ints, holes: list[Border]) -> tuple[Array, Ints, NDA
     """
     new: list[NDArray[np.integer]] = []
     extra: list[Array] = []
-    edges = _edge_keys(F, len(V)) if holes else None
-    for hole in holes:
-        loop = hole.vertices
+    edges = _edge_keys(F, len(V)) if len(loops) else None
+    for loop in loops:
         k = len(loop)
         faces = np.zeros((0, 3), dtype=np.int32)
         if edges is not None and 3 <= k <= _LONGEST_FILL:
@@ -162,9 +163,25 @@ def _edge_keys(F: Ints, n: int) -> NDArray[np.int64]:
     return np.unique(low.astype(np.int64) * n + high)
 
 
-def tell_holes(holes: list[Border]) -> str:
+def tell_holes(lengths: Sequence[float]) -> str:
     """The holes that are filled, longest first, in one sentence."""
-    sizes = [f"{b.smooth_length:.0f}" for b in holes[:6]]
-    more = f" and {len(holes) - 6} smaller" if len(holes) > 6 else ""
-    many = "s" if len(holes) > 1 else ""
-    return f"{len(holes)} hole{many} filled, round their edges {', '.join(sizes)} mm{more}"
+    longest = sorted(lengths, reverse=True)
+    sizes = ", ".join(f"{mm:.0f}" for mm in longest[:6])
+    more = f" and {len(longest) - 6} smaller" if len(longest) > 6 else ""
+    many = "s" if len(longest) > 1 else ""
+    return f"{len(longest)} hole{many} filled, round their edges {sizes} mm{more}"
+
+
+def fill_small(V: Array, F: Ints) -> tuple[Array, Ints, Array, tuple[float, ...]]:
+    """Closes the borders that are so short that they can be no opening and no slit.
+
+    Returns
+    -------
+    V, F : with the new faces at the end; centres (k, 3) of the new faces; lengths of the borders
+    """
+    limit = TINY * float(np.sqrt(face_areas(V, F).sum()))
+    loops = border_cycles(F, opposites(F, len(V)))
+    lengths = [loop_length(V[loop]) for loop in loops]
+    small = [i for i, mm in enumerate(lengths) if mm < limit]
+    V, F, new = fill_loops(V, F, [loops[i] for i in small])
+    return V, F, V[F[new]].mean(axis=1), tuple(lengths[i] for i in small)

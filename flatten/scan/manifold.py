@@ -7,7 +7,7 @@ from numba import njit
 from numpy.typing import NDArray
 
 from flatten.errors import BadInput
-from flatten.geometry.halfedges import EdgeGroups, group_half_edges
+from flatten.geometry.halfedges import EdgeGroups, group_half_edges, opposites
 from flatten.geometry.triangles import Array, face_areas
 
 Ints = NDArray[np.int32]
@@ -159,6 +159,24 @@ def make_manifold(V: Array, F: Ints) -> Manifold:
         part=part,
         counts={name: count for name, count in counts.items() if count},
     )
+
+
+def split_along(F: Ints, n: int, loop: Ints) -> tuple[Ints, Ints]:
+    """Parts the oriented manifold F (m, 3) along a closed path of edges.
+
+    Returns
+    -------
+    source : (k,) the vertex that each new vertex n, n + 1, ... is a copy of
+    F : (m, 3) with the faces on one side of the path on the copies
+    """
+    across = opposites(F, n)
+    after = np.roll(F, -1, axis=1).ravel()
+    follows = np.full(n, -1, dtype=np.int64)
+    follows[loop] = np.roll(loop, -1)
+    flat = F.ravel()
+    across[(follows[flat] == after) | (follows[after] == flat)] = -1
+    F, source = _fans(np.ascontiguousarray(F), across, n)
+    return source, F
 
 
 def place(p: Array) -> str:

@@ -4,6 +4,7 @@ from collections.abc import Callable
 
 import numpy as np
 from numpy.typing import NDArray
+from scipy.spatial import KDTree
 
 from flatten.geometry.ordering import sort_along_curve
 from flatten.geometry.triangles import Array
@@ -12,7 +13,7 @@ from flatten.records.job import ScanSpec
 from flatten.records.scan import Scan
 from flatten.scan.denoise import denoise
 from flatten.scan.girth import scale_by_girths
-from flatten.scan.holes import Border, fill_holes, find_borders, tell_holes
+from flatten.scan.holes import Border, fill_loops, find_borders, tell_holes
 from flatten.scan.mend import mend
 from flatten.scan.offset import offset, smooth_normals
 from flatten.scan.remesh import remesh
@@ -20,6 +21,7 @@ from flatten.scan.rims import name_rims, rim_guides, tell_rims
 from flatten.scan.shell import Shell, girths_in_cast, make_shell
 from flatten.scan.survey import inspect
 from flatten.scan.symmetry import find_symmetry
+from flatten.scan.unfold import unfold
 
 __all__ = ["inspect", "prepare"]
 
@@ -46,15 +48,16 @@ def prepare(scan: Scan, spec: ScanSpec, progress: Progress | None = None) -> Cas
 
     say("holes")
     borders = find_borders(shell.V, shell.F, 2 * edge)
-    holes = [b for b in borders if b.hole]
-    openings = [b for b in borders if not b.hole]
+    holes = [*(b.smooth_length for b in borders if b.hole), *shell.holes_mm]
     if holes:
         repairs["holes_filled"] = len(holes)
-        repairs["holes_longest_mm"] = round(holes[0].smooth_length, 1)
+        repairs["holes_longest_mm"] = round(max(holes), 1)
         notes.append(tell_holes(holes))
 
     say("remesh")
-    V, F = _even_surface(shell, holes, openings)
+    V, F, folded = _even_surface(shell, borders)
+    if folded:
+        repairs["folded_faces_smoothed"] = folded
 
     say("offset")
     N = smooth_normals(V, F)
@@ -89,13 +92,14 @@ def prepare(scan: Scan, spec: ScanSpec, progress: Progress | None = None) -> Cas
     )
 
 
-def _even_surface(
-    shell: Shell, holes: list[Border], openings: list[Border]
-) -> tuple[Array, NDArray[np.int32]]:
-    """Filled, evenly meshed, denoised, along a space-filling curve."""
+def _even_surface(shell: Shell, borders: list[Border]) -> tuple[Array, NDArray[np.int32], int]:
+    """Filled, evenly meshed, denoised, along a space-filling curve; how many folds were laid."""
     edge = shell.edge_mm
-    guides = rim_guides(shell.V, openings, 2 * edge, shell.noise_mm > 0)
-    V, F, patch = fill_holes(shell.V, shell.F, holes)
+    rims = [b for b in borders if not b.hole]
+    guides = rim_guides(shell.V, rims, 2 * edge, shell.noise_mm > 0)
+    V, F, patch = fill_loops(shell.V, shell.F, [b.vertices for b in borders if b.hole])
+    if len(shell.filled):
+        patch |= KDTree(shell.filled).query(V[F].mean(axis=1))[0] < 1e-6 * edge
     even = remesh(V, F, edge, guides=guides)
     filled = patch[even.face]
     X = denoise(even.V, even.F, noise_mm=shell.noise_mm, patch=filled, edge_mm=edge)
@@ -104,5 +108,6 @@ def _even_surface(
     if filled.any() and np.linalg.norm(X - even.V, axis=1)[filled].max() > 0.5 * edge:
         even = remesh(X, F, edge, rounds=2)
         X, F = even.V, even.F
+    X, F, folded = unfold(X, F, edge)
     order, F, _ = sort_along_curve(X, F)
-    return X[order], F
+    return X[order], F, folded

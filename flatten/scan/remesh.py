@@ -2,6 +2,7 @@
 
 from collections.abc import Sequence
 from dataclasses import dataclass
+from itertools import count
 
 import numpy as np
 from numpy.typing import NDArray
@@ -27,7 +28,9 @@ from flatten.geometry.triangles import Array, Faces, face_areas, face_normals
 # a line turns a corner where it bends by more than CORNER_DEG.
 CREASE_DEG = 45.0
 CORNER_DEG = 50.0
+FOLD_DEG = 150.0  # faces that meet at more than this lie on each other
 _ROUNDS = 6
+_EVENED = 12
 
 
 @dataclass(frozen=True, eq=False, kw_only=True)
@@ -158,33 +161,48 @@ def _half_edge_arrays(
 
 
 def _sharp_edges(V: Array, F: Faces, twin: NDArray[np.int32], least: float) -> NDArray[np.bool_]:
-    """(3m,) half edges of creases whose connected edges add up to `least`: form, not noise."""
+    """(3m,) half edges of creases that run on for `least` between their ends and branches.
+
+    Short ones, and faces folded onto each other, are faults and noise, not form.
+    """
     normal = face_normals(V, F)
     h = np.flatnonzero(twin > np.arange(len(twin)))
     turn = np.einsum("ij,ij->i", normal[h // 3], normal[twin[h] // 3])
-    h = h[turn < np.cos(np.radians(CREASE_DEG))]
+    h = h[(turn < np.cos(np.radians(CREASE_DEG))) & (turn > np.cos(np.radians(FOLD_DEG)))]
     crease = np.zeros(len(twin), dtype=bool)
-    if not len(h):
-        return crease
-    a, b = F.ravel()[h], np.roll(F, -1, axis=1).ravel()[h]
-    graph = coo_matrix((np.ones(len(h)), (a, b)), shape=(len(V), len(V)))
-    label = connected_components(graph, directed=False)[1][a]
-    length = np.bincount(label, np.linalg.norm(V[a] - V[b], axis=1))
-    h = h[length[label] >= least]
+    flat, after = F.ravel(), np.roll(F, -1, axis=1).ravel()
+    while len(h):
+        a, b = flat[h], after[h]
+        degree = np.bincount(np.concatenate([a, b]), minlength=len(V))
+        # Edges that meet at a vertex of no other crease belong to one stretch.
+        ends = np.concatenate([a, b])
+        edge = np.tile(np.arange(len(h)), 2)
+        through = degree[ends] == 2
+        meet = coo_matrix(
+            (np.ones(through.sum()), (edge[through], ends[through])), shape=(len(h), len(V))
+        ).tocsr()
+        stretch = connected_components(meet @ meet.T, directed=False)[1]
+        length = np.bincount(stretch, np.linalg.norm(V[a] - V[b], axis=1))
+        long = length[stretch] >= least
+        if long.all():
+            break
+        h = h[long]
     crease[h] = crease[twin[h]] = True
     return crease
 
 
 def _split_all(M: MeshArrays, longest: float) -> MeshArrays:
     """Splits until no edge is longer; triangles are evened in between, so that thin ones do not
-    multiply."""
-    while True:
-        count = split_long(M, longest)
-        if count == 0:
-            return M
-        if count < 0:
+    multiply, as long as that goes on to help."""
+    for turn in count():
+        split = split_long(M, longest)
+        if split == 0:
+            break
+        if split < 0:
             M = _grown(M, 2 * int(M.used[1]) + 1000)
-        flip_edges(M, False, 0.9)
+        if turn < _EVENED:
+            flip_edges(M, False, 0.9)
+    return M
 
 
 def _grown(M: MeshArrays, faces: int) -> MeshArrays:

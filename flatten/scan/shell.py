@@ -11,8 +11,10 @@ from flatten.geometry.topology import face_components
 from flatten.geometry.triangles import Array, Faces, face_areas, vertex_normals
 from flatten.records.job import GirthSpec, ScanSpec
 from flatten.records.scan import Scan
-from flatten.scan.denoise import noise_level
+from flatten.scan.denoise import drop_spikes, noise_level
 from flatten.scan.girth import scale_by_girths
+from flatten.scan.handles import cut_handles
+from flatten.scan.holes import fill_small
 from flatten.scan.manifold import face_parts_outward, make_manifold
 from flatten.scan.mend import Mended
 from flatten.scan.pose import find_frame
@@ -36,6 +38,8 @@ class Shell:
 
     turn : (3, 3) file axes -> cast axes; scale : mm per file number; edge_mm : working length
     noise_mm : as measured, 0 if clean; slits : middle lines (k, 3), cast frame
+    holes_mm : lengths round the small holes that are filled already; filled (k, 3) the centres of
+        the faces that fill them, cast frame
     """
 
     V: Array
@@ -45,6 +49,8 @@ class Shell:
     scale: float
     edge_mm: float
     noise_mm: float
+    holes_mm: tuple[float, ...] = ()
+    filled: Array
     slits: tuple[Array, ...] = ()
     repairs: dict[str, int | float | str] = field(default_factory=dict)
     notes: tuple[str, ...] = ()
@@ -81,6 +87,7 @@ def make_shell(mended: Mended, scan: Scan, spec: ScanSpec, *, looking: bool = Fa
         shell,
         V=shell.V * better,
         scale=shell.scale * better,
+        filled=shell.filled * better,
         slits=tuple(s * better for s in shell.slits),
         notes=(unit.said, *shell.notes),
     )
@@ -100,6 +107,9 @@ def _upright(mended: Mended, spec: ScanSpec, unit: str, scale: float) -> Shell:
         notes.append("the faces looked inward and were turned outward")
     if not sure:
         notes.append("the surface is too flat to tell its outside; the file's own side is taken")
+    V, spikes = drop_spikes(V, F)
+    if spikes:
+        repairs["spikes_taken_off"] = spikes
     noise = noise_level(V, F)
     if noise > 0:
         V = smooth_positions(V, F, passes=3, fixed=border_mask(F, len(V)))
@@ -111,6 +121,13 @@ def _upright(mended: Mended, spec: ScanSpec, unit: str, scale: float) -> Shell:
         if len(left.F) < len(F):
             V, F = _whole(V, left.F)
     refuse_second_shell(V / scale, F, face_components(F))
+    V, F, filled, holes = fill_small(V, F)
+    whole = cut_handles(V, F)
+    V, F = whole.V, whole.F
+    filled = np.concatenate([filled, V[F[whole.patch]].mean(axis=1)])
+    notes += whole.notes
+    if whole.cut:
+        repairs["handles_cut"] = whole.cut
     slit = close_slit(V, F, cast(Literal["close", "keep"], spec.slit))
     V, F = slit.V, slit.F
     repairs |= slit.repairs
@@ -126,6 +143,8 @@ def _upright(mended: Mended, spec: ScanSpec, unit: str, scale: float) -> Shell:
         scale=scale,
         edge_mm=edge,
         noise_mm=noise,
+        holes_mm=holes,
+        filled=filled @ turn.T,
         slits=tuple(s @ turn.T for s in slit.slits),
         repairs=repairs,
         notes=tuple(notes),

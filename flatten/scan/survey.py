@@ -26,7 +26,7 @@ def inspect(scan: Scan, spec: ScanSpec) -> Inspection:
     shell = make_shell(mended, scan, spec, looking=True)
     V, F = shell.V, shell.F
     borders = find_borders(V, F, 2 * shell.edge_mm)
-    holes = [b for b in borders if b.hole]
+    holes = [*(b.smooth_length for b in borders if b.hole), *shell.holes_mm]
     openings = name_rims(V, [b for b in borders if not b.hole])
     girths, said = _girths(shell, spec)
     notes = [*scan.notes, *mended.notes, *shell.notes, *said, tell_rims(openings)]
@@ -42,7 +42,7 @@ def inspect(scan: Scan, spec: ScanSpec) -> Inspection:
         scale=shell.scale,
         size_mm=(float(size[0]), float(size[1]), float(size[2])),
         openings=openings,
-        holes_mm=tuple(b.smooth_length for b in holes),
+        holes_mm=tuple(sorted(holes, reverse=True)),
         slits_mm=tuple(
             float(np.linalg.norm(np.diff(line, axis=0), axis=1).sum()) for line in shell.slits
         ),

@@ -120,13 +120,15 @@ def _near_border(V: Array, F: Ints) -> NDArray[np.int64] | None:
     reach = NEAR_SHARE * total[border] / degree[border]
     if not len(border):
         return None
+    # As many neighbours as a soup may have corners at one point.
+    count = min(12, len(border))
     distance, other = KDTree(V[border]).query(
-        V[border], k=2, distance_upper_bound=float(reach.max())
+        V[border], k=count, distance_upper_bound=float(reach.max())
     )
-    other = np.asarray(other)
-    i = np.flatnonzero(np.isfinite(distance[:, 1]))
-    j = other[i, 1]
-    close = distance[i, 1] <= np.minimum(reach[i], reach[j])
+    distance, other = np.reshape(distance, (-1, count)), np.reshape(other, (-1, count))
+    i, k = np.nonzero(np.isfinite(distance))
+    j = other[i, k]
+    close = (i < j) & (distance[i, k] <= np.minimum(reach[i], reach[j]))
     i, j = i[close], j[close]
     if not len(i):
         return None
