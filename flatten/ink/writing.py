@@ -113,7 +113,7 @@ def sort_paths(paths: list[Path]) -> Taken:
     for group in near_groups(paths, sorted(rest)):
         what = _what(paths, by, group)
         if what == "line":
-            lines |= set(group)
+            lines.add(max(group, key=lambda i: paths[i].length))
         elif what == "weak":
             taken.weak += [i for i in group if paths[i].length > WEAK_MM]
         elif what != "spot":
@@ -218,6 +218,8 @@ def near_groups(paths: list[Path], rest: list[int]) -> list[list[int]]:
     owner = np.repeat(np.arange(len(rest)), [len(paths[i].points) for i in rest])
     pairs = KDTree(nodes).query_pairs(WORD_MM, output_type="ndarray")
     a, b = owner[pairs[:, 0]], owner[pairs[:, 1]]
+    ink = np.array([paths[i].ink for i in rest])
+    a, b = a[ink[a] == ink[b]], b[ink[a] == ink[b]]
     graph = coo_matrix((np.ones(len(a)), (a, b)), shape=(len(rest), len(rest)))
     label = connected_components(graph, directed=False)[1]
     return [[rest[k] for k in np.flatnonzero(label == g)] for g in range(label.max() + 1)]
@@ -227,13 +229,11 @@ def _what(paths, by, group: list[int]) -> str:
     ps = [paths[i] for i in group]
     if all(p.faint for p in ps) and (len(ps) < 2 or max(p.extent for p in ps) > SURE_MM):
         return "weak"
+    most = max(ps, key=lambda p: p.length)
+    if most.length > 0.75 * sum(p.length for p in ps) and not most.faint and _alone(most):
+        return "line"
     if len(ps) == 1:
-        p = ps[0]
-        if p.closed:
-            return "line" if p.length >= LOOP_MM else "letters"
-        if (p.length > LETTER_MM and p.straight) or p.extent > LONE_MM or is_even(p.pieces):
-            return "line"
-        return "spot" if p.length < SPOT_MM else "letters"
+        return "spot" if most.length < SPOT_MM else "letters"
     if sum(p.length for p in ps) < SPOT_MM:
         return "spot"
     if _is_cross(by, group, ps):
@@ -241,6 +241,13 @@ def _what(paths, by, group: list[int]) -> str:
     if _is_hatching(ps):
         return "hatching"
     return "letters"
+
+
+def _alone(p: Path) -> bool:
+    """Whether a stroke with no other near it is a line, and no letter."""
+    if p.closed:
+        return p.length >= LOOP_MM
+    return (p.length > LETTER_MM and p.straight) or p.extent > LONE_MM or is_even(p.pieces)
 
 
 def _is_cross(by, group: Iterable[int], ps: list[Path]) -> bool:
