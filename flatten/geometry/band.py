@@ -65,21 +65,20 @@ def sharpness(a, b, c):
 
 
 @inner
-def upright(band, i, j, k, a, b, c):
-    """Cosine between the triangle at a, b, c and the surface normals of vertices i, j, k."""
+def upright(N, i, j, k, a, b, c):
+    """Cosine between the triangle at a, b, c and the normals N (n, 3) of vertices i, j, k."""
     n = cross(minus(b, a), minus(c, a))
-    m = plus(plus(at(band.N, i), 1.0, at(band.N, j)), 1.0, at(band.N, k))
+    m = plus(plus(at(N, i), 1.0, at(N, j)), 1.0, at(N, k))
     length = norm(n) * norm(m)
     return dot(n, m) / length if length > 0 else -1.0
 
 
 @inner
-def star_sharpness(mesh, band, ring, count, v, x, gone1, gone2, w):
+def star_sharpness(F, V, N, ring, count, v, x, gone1, gone2, w):
     """Worst sharpness of the faces at v if it lay at x and became w; 2 where one would turn over.
 
     Faces gone1 and gone2 are left out.
     """
-    F, V = mesh.F, mesh.V
     worst = -1.0
     here = at(V, v)
     for r in range(count):
@@ -89,17 +88,16 @@ def star_sharpness(mesh, band, ring, count, v, x, gone1, gone2, w):
         i = corner(F, f, v)
         p, q = F[f, (i + 1) % 3], F[f, (i + 2) % 3]
         b, c = at(V, p), at(V, q)
-        up = upright(band, w, p, q, x, b, c)
-        if up < UPRIGHT and up < upright(band, v, p, q, here, b, c) + 1e-9:
+        up = upright(N, w, p, q, x, b, c)
+        if up < UPRIGHT and up < upright(N, v, p, q, here, b, c) + 1e-9:
             return TURNED_OVER
         worst = max(worst, sharpness(x, b, c))
     return worst
 
 
 @inner
-def star_gap(mesh, ring, count, v, x, gone1, gone2, p):
+def star_gap(F, V, ring, count, v, x, gone1, gone2, p):
     """Distance from p to the faces at v if it lay at x; faces gone1 and gone2 are left out."""
-    F, V = mesh.F, mesh.V
     nearest = 1e300
     for r in range(count):
         f = ring[r]
@@ -112,16 +110,14 @@ def star_gap(mesh, ring, count, v, x, gone1, gone2, p):
 
 
 @inner
-def face_sharpness(mesh, f):
-    F, V = mesh.F, mesh.V
+def face_sharpness(F, V, f):
     return sharpness(at(V, F[f, 0]), at(V, F[f, 1]), at(V, F[f, 2]))
 
 
 @inner
-def all_active(mesh, band, f):
+def all_active(F, active, f):
     """Whether face f is still there and all its corners may change."""
-    F = mesh.F
-    return F[f, 0] >= 0 and band.active[F[f, 0]] and band.active[F[f, 1]] and band.active[F[f, 2]]
+    return F[f, 0] >= 0 and active[F[f, 0]] and active[F[f, 1]] and active[F[f, 2]]
 
 
 @inner

@@ -71,15 +71,15 @@ def _try_collapse(mesh, band, curves, f, i, a, limit, ring, ring2):
     old, new = at(V, a), at(V, b)
     for r in range(count):
         g = ring[r]
-        if not all_active(mesh, band, g):
+        if not all_active(F, band.active, g):
             return False
         for j in range(3):
             if g not in (f, k) and gap(new, at(V, F[g, j])) > 2.0 * size and F[g, j] != a:
                 return False
-    if star_gap(mesh, ring, count, a, new, f, k, old) > STRAY * size:
+    if star_gap(mesh.F, mesh.V, ring, count, a, new, f, k, old) > STRAY * size:
         return False
-    before = star_sharpness(mesh, band, ring, count, a, old, NONE, NONE, a)
-    after = star_sharpness(mesh, band, ring, count, a, new, f, k, b)
+    before = star_sharpness(mesh.F, mesh.V, band.N, ring, count, a, old, NONE, NONE, a)
+    after = star_sharpness(mesh.F, mesh.V, band.N, ring, count, a, new, f, k, b)
     if after > max(limit, before):
         return False
     collapse_edge(mesh, f, i, a, ring)
@@ -92,7 +92,7 @@ def _collapse_short(mesh, band, curves, share, limit, ring, ring2):
     V, F = mesh.V, mesh.F
     for f in range(mesh.used[1]):
         for i in range(3):
-            if not all_active(mesh, band, f):
+            if not all_active(F, band.active, f):
                 break
             a, b = F[f, i], F[f, (i + 1) % 3]
             if gap(at(V, a), at(V, b)) >= share * min(band.size[a], band.size[b]):
@@ -139,7 +139,7 @@ def _split_long(mesh, band, ground, curves):
     V, F = mesh.V, mesh.F
     for f in range(mesh.used[1]):
         for i in range(3):
-            if not all_active(mesh, band, f):
+            if not all_active(F, band.active, f):
                 break
             a, b = F[f, i], F[f, (i + 1) % 3]
             if gap(at(V, a), at(V, b)) > LONG * max(band.size[a], band.size[b]):
@@ -152,7 +152,7 @@ def _split_chords(mesh, band, ground, curves):
     F, V, C, A = mesh.F, mesh.V, mesh.C, mesh.A
     for f in range(mesh.used[1]):
         for i in range(3):
-            if not all_active(mesh, band, f) or C[f, i] >= 0 or A[f, i] < 0:
+            if not all_active(F, band.active, f) or C[f, i] >= 0 or A[f, i] < 0:
                 continue
             k = A[f, i]
             a, b, c = F[f, i], F[f, (i + 1) % 3], F[f, (i + 2) % 3]
@@ -192,7 +192,7 @@ def _flip_sweep(mesh, band, ring):
     done = 0
     for f in range(mesh.used[1]):
         for i in range(3):
-            if not all_active(mesh, band, f) or C[f, i] >= 0 or A[f, i] < 0:
+            if not all_active(F, band.active, f) or C[f, i] >= 0 or A[f, i] < 0:
                 continue
             k = A[f, i]
             a, b, c = F[f, i], F[f, (i + 1) % 3], F[f, (i + 2) % 3]
@@ -211,11 +211,11 @@ def _flip_sweep(mesh, band, ring):
                 better = better or then < COS_FAIR
             if not better:
                 continue
-            least = min(upright(band, a, b, c, pa, pb, pc), upright(band, b, a, d, pb, pa, pd))
+            least = min(upright(band.N, a, b, c, pa, pb, pc), upright(band.N, b, a, d, pb, pa, pd))
             least = min(least, 0.5)
             if (
-                upright(band, a, d, c, pa, pd, pc) < least
-                or upright(band, d, b, c, pd, pb, pc) < least
+                upright(band.N, a, d, c, pa, pd, pc) < least
+                or upright(band.N, d, b, c, pd, pb, pc) < least
                 or _line_gap(pa, pb, pc, pd) > STRAY * min(band.size[a], band.size[b])
                 or _joined(mesh, c, d, ring)
             ):
@@ -241,8 +241,10 @@ def _try_curve_place(mesh, band, ground, curves, v, s, limit, ring):
     if then > max(STRAY * band.size[v], now):
         return
     count, _ = faces_around(mesh, v, ring)
-    sharp = star_sharpness(mesh, band, ring, count, v, old, NONE, NONE, v)
-    if star_sharpness(mesh, band, ring, count, v, x, NONE, NONE, v) > max(limit, sharp - 1e-9):
+    sharp = star_sharpness(mesh.F, mesh.V, band.N, ring, count, v, old, NONE, NONE, v)
+    if star_sharpness(mesh.F, mesh.V, band.N, ring, count, v, x, NONE, NONE, v) > max(
+        limit, sharp - 1e-9
+    ):
         return
     band.s[v] = s
     g, w = walk_to_nearest(ground, x, home)
@@ -256,10 +258,11 @@ def _try_place(mesh, band, ground, v, x, limit, ring, count):
     F = ground.F
     y = mix(w, at(ground.V, F[g, 0]), at(ground.V, F[g, 1]), at(ground.V, F[g, 2]))
     old = at(mesh.V, v)
-    sharp = star_sharpness(mesh, band, ring, count, v, old, NONE, NONE, v)
+    sharp = star_sharpness(mesh.F, mesh.V, band.N, ring, count, v, old, NONE, NONE, v)
     if (
-        star_sharpness(mesh, band, ring, count, v, y, NONE, NONE, v) <= max(limit, sharp - 1e-9)
-        and star_gap(mesh, ring, count, v, y, NONE, NONE, old) <= STRAY * band.size[v]
+        star_sharpness(mesh.F, mesh.V, band.N, ring, count, v, y, NONE, NONE, v)
+        <= max(limit, sharp - 1e-9)
+        and star_gap(mesh.F, mesh.V, ring, count, v, y, NONE, NONE, old) <= STRAY * band.size[v]
     ):
         set_place(mesh, band, ground, v, g, w)
 
@@ -273,7 +276,7 @@ def _movable(mesh, band, v, ring):
     if count < 0 or (band.tag[v] == FREE and not inside):
         return 0
     for r in range(count):
-        if not all_active(mesh, band, ring[r]):
+        if not all_active(mesh.F, band.active, ring[r]):
             return 0
     return count
 
@@ -317,7 +320,7 @@ def _polish(mesh, band, ground, curves, ring):
     """
     V, F = mesh.V, mesh.F
     for f in range(mesh.used[1]):
-        if not all_active(mesh, band, f) or face_sharpness(mesh, f) < COS_GOOD:
+        if not all_active(F, band.active, f) or face_sharpness(F, V, f) < COS_GOOD:
             continue
         for i in range(3):
             v = F[f, i]

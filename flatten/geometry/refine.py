@@ -162,11 +162,11 @@ def _frame(V, F, f):
 
 
 @inner
-def _turn(mesh, frame, a, b, c):
+def _turn(V, frame, a, b, c):
     """Twice the signed area of the triangle a, b, c seen in a face's plane."""
     x, y = frame
-    o = at(mesh.V, a)
-    u, w = minus(at(mesh.V, b), o), minus(at(mesh.V, c), o)
+    o = at(V, a)
+    u, w = minus(at(V, b), o), minus(at(V, c), o)
     return dot(u, x) * dot(w, y) - dot(u, y) * dot(w, x)
 
 
@@ -196,7 +196,7 @@ def _add_inside(mesh, V, F, v, f):
         moved = False
         for i in range(3):
             a, b = mesh.F[g, i], mesh.F[g, (i + 1) % 3]
-            side = _turn(mesh, frame, a, b, v)
+            side = _turn(mesh.V, frame, a, b, v)
             length = gap(at(mesh.V, a), at(mesh.V, b))
             across = mesh.A[g, i]
             inside = across >= 0 and mesh.origin[across] == f
@@ -248,7 +248,7 @@ def _add_segment(mesh, V, F, a, b, f, label, ring):
                 return True
             if mesh.origin[g] != f:
                 continue
-            tp, tq = _turn(mesh, frame, a, b, p), _turn(mesh, frame, a, b, q)
+            tp, tq = _turn(mesh.V, frame, a, b, p), _turn(mesh.V, frame, a, b, q)
             ahead = dot(minus(at(mesh.V, p), begin), step)
             if abs(tp) <= 1e-9 * reach and 0 < ahead < reach:
                 _mark(mesh, g, i, 2 * label)
@@ -280,7 +280,7 @@ def _free_first(mesh, frame, a, b, g, i, f):
         if k < 0 or mesh.origin[k] != f:
             return False
         if mesh.C[g, i] >= 0:
-            tp, tq = _turn(mesh, frame, a, b, p), _turn(mesh, frame, a, b, q)
+            tp, tq = _turn(mesh.V, frame, a, b, p), _turn(mesh.V, frame, a, b, q)
             t = tp / (tp - tq)
             v = mesh.used[0]
             mesh.used[0] += 1
@@ -292,11 +292,11 @@ def _free_first(mesh, frame, a, b, g, i, f):
         c = mesh.F[g, (i + 2) % 3]
         j = corner(mesh.F, k, q)
         d = mesh.F[k, (j + 2) % 3]
-        if _turn(mesh, frame, c, p, d) > 0 and _turn(mesh, frame, d, q, c) > 0:
+        if _turn(mesh.V, frame, c, p, d) > 0 and _turn(mesh.V, frame, d, q, c) > 0:
             flip_edge(mesh, g, i)
             return True
         # Not convex: on to the next edge that the segment crosses.
-        side = _turn(mesh, frame, a, b, d)
+        side = _turn(mesh.V, frame, a, b, d)
         g = k
         i = (j + 1) % 3 if side > 0 else (j + 2) % 3
     return False
