@@ -10,6 +10,7 @@ from scipy.sparse import coo_matrix
 from scipy.sparse.csgraph import connected_components
 
 from flatten.geometry.boxtree import BoxTree, box_tree
+from flatten.geometry.evening import flip_edges, relax
 from flatten.geometry.halfedges import opposites
 from flatten.geometry.meshing import (
     CORNER,
@@ -17,8 +18,6 @@ from flatten.geometry.meshing import (
     LINE,
     MeshArrays,
     collapse_short,
-    flip_edges,
-    relax,
     split_long,
 )
 from flatten.geometry.ordering import sort_along_curve
