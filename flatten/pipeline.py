@@ -15,7 +15,7 @@ from flatten.drawing.tile import tile
 from flatten.errors import BadInput
 from flatten.ink.read import read_ink
 from flatten.lines.network import join_lines
-from flatten.nest.rows import lay_in_rows
+from flatten.nest.place import lay_out
 from flatten.panels.cut import cut_panels
 from flatten.panels.offset import offset_panels
 from flatten.panels.select import select_panels
@@ -157,7 +157,7 @@ def make_ply(job: Job, ply: Ply, panel_set: PanelSet, clock: Clock) -> PlyOutcom
         )
         template_set = build_templates(flat_set, ply, spec)
     with clock.stage("lay_plan"):
-        lay_plan = lay_in_rows(template_set, stock, material)
+        lay_plan = lay_out(template_set, stock, material)
         drawings = compose(lay_plan, stock, f"{job.title}, {ply.name}")
         tilings = tuple(tile(drawing) for drawing in drawings)
     holes = {(edge.seam, edge.side): edge.holes for t in template_set.templates for edge in t.net}

@@ -8,6 +8,7 @@ from numpy.typing import NDArray
 
 from flatten.records.arrays import lock, lock_fields
 from flatten.records.drawing import Ink
+from flatten.records.effort import Handwork
 from flatten.records.flat import FlatSet
 
 
@@ -104,6 +105,7 @@ class LayPlan:
 
     sheet_sizes : (width, length) of each sheet; width lies along y, length (and the grain) along x
     unplaced : (template index, reason in words), empty when everything fits
+    handwork : what cutting and joining the pieces takes
     """
 
     template_set: TemplateSet
@@ -113,3 +115,4 @@ class LayPlan:
     usage: Usage
     unplaced: tuple[tuple[int, str], ...] = ()
     notes: tuple[str, ...] = ()
+    handwork: Handwork | None = None
