@@ -4,6 +4,7 @@ import time
 from collections.abc import Callable, Iterator
 from contextlib import contextmanager
 from dataclasses import replace
+from typing import TypeVar
 
 from flatten.cautions import choose_cautions
 from flatten.distortion.advise import advise
@@ -28,12 +29,15 @@ from flatten.records.outcome import Outcome, PlyOutcome
 from flatten.records.panels import PanelSet
 from flatten.records.scan import Scan
 from flatten.scan.prepare import prepare
-from flatten.template.build import TemplateSpec, build_templates
+from flatten.template.build import build_templates
+from flatten.template.names import check_alters, idle_names, own_alters
+from flatten.template.spec import TemplateSpec
 
 # The stages as the report's timings and the progress messages name them.
 STAGES = ("clean", "lines", "cut", "flatten", "templates", "lay_plan")
 
 Progress = Callable[[str, float], None]
+_Named = TypeVar("_Named", Material, Stock)
 
 
 def quiet(stage: str, done: float) -> None:
@@ -95,14 +99,19 @@ def run_job(
         lines, ink_notes = gather_lines(job, scan, cast, file_lines)
         network = join_lines(cast, lines)
     cuts: dict[tuple[str, ...], PanelSet] = {}
-    outcomes = []
+    panel_sets: list[PanelSet] = []
     for ply in job.plies:
         with clock.stage("cut"):
             if ply.lines not in cuts:
                 cuts[ply.lines] = cut_panels(network, lines=ply.lines, names=job.panel_names)
-            panel_set = select_panels(cuts[ply.lines], ply.panels)
-        outcomes.append(make_ply(job, ply, panel_set, clock))
-    fixings = {s.fixing for o in outcomes for s in o.flat_set.panel_set.seams}
+            panel_sets.append(select_panels(cuts[ply.lines], ply.panels))
+    check_alters(job.alters, panel_sets)
+    outcomes = [
+        make_ply(job, ply, panel_set, clock)
+        for ply, panel_set in zip(job.plies, panel_sets, strict=True)
+    ]
+    fixings = {seam.fixing for outcome in outcomes for seam in outcome.seams}
+    own_notes = [note for outcome in outcomes for note in template_notes(job, outcome)]
     return Outcome(
         job=replace(job, lines=lines, line_files=(), scan=replace(job.scan, ink=False)),
         cast=cast,
@@ -110,13 +119,25 @@ def run_job(
         plies=tuple(outcomes),
         timings=clock.seconds,
         cautions=choose_cautions([(o.ply, o.material) for o in outcomes], fixings),
-        notes=tuple(dict.fromkeys((*cast.notes, *ink_notes, *network.notes, *cut_notes(cuts)))),
+        notes=tuple(
+            dict.fromkeys((*cast.notes, *ink_notes, *network.notes, *cut_notes(cuts), *own_notes))
+        ),
     )
 
 
 def cut_notes(cuts: dict[tuple[str, ...], PanelSet]) -> list[str]:
     """Everything the cutting had to say, over all plies."""
     return [note for panel_set in cuts.values() for note in panel_set.notes]
+
+
+def template_notes(job: Job, outcome: PlyOutcome) -> list[str]:
+    """What a ply's templates have to say, names that meet nothing, and files that are withheld."""
+    ply, templates = outcome.ply, outcome.template_set
+    notes = idle_names(ply, outcome.flat_set.panel_set)
+    if job.output.svg_processes and outcome.material.laser_refusal:
+        notes.append(f"ply '{ply.name}': {outcome.material.laser_refusal}")
+    notes += [f"ply '{ply.name}': {note}" for note in templates.notes]
+    return notes + [f"{t.name}: {note}" for t in templates.templates for note in t.notes]
 
 
 def gather_lines(
@@ -150,17 +171,25 @@ def make_ply(job: Job, ply: Ply, panel_set: PanelSet, clock: Clock) -> PlyOutcom
         )
     with clock.stage("templates"):
         spec = TemplateSpec(
+            **vars(ply.making),
             title=job.title,
             wearer=job.wearer,
             revision=job.revision,
+            date=job.date,
             beneath_mm=beneath,
+            alters=own_alters(job.alters, panel_set),
+            one_per_pair=job.one_per_pair,
+            pair_tolerance_mm=job.pair_tolerance_mm,
         )
         template_set = build_templates(flat_set, ply, spec)
     with clock.stage("lay_plan"):
         lay_plan = lay_out(template_set, stock, material)
         drawings = compose(lay_plan, stock, f"{job.title}, {ply.name}")
-        tilings = tuple(tile(drawing) for drawing in drawings)
-    holes = {(edge.seam, edge.side): edge.holes for t in template_set.templates for edge in t.net}
+        papers = job.output.papers
+        tilings = tuple(tile(drawing, paper) for paper in papers for drawing in drawings)
+    edges = template_set.seam_edges
+    holes = {place: edge.holes for place, edge in edges.items()}
+    joined = {seam: (edge.joint, edge.fixing) for (seam, side), edge in edges.items() if side == 0}
     return PlyOutcome(
         ply=ply,
         material=material,
@@ -169,7 +198,7 @@ def make_ply(job: Job, ply: Ply, panel_set: PanelSet, clock: Clock) -> PlyOutcom
         strains=strains,
         advice=advice,
         places=places,
-        seams=report_seams(flat_set, holes),
+        seams=report_seams(flat_set, holes, joined),
         template_set=template_set,
         lay_plan=lay_plan,
         drawings=drawings,
@@ -177,6 +206,6 @@ def make_ply(job: Job, ply: Ply, panel_set: PanelSet, clock: Clock) -> PlyOutcom
     )
 
 
-def named(things: tuple[Material, ...] | tuple[Stock, ...], name: str):
+def named(things: tuple[_Named, ...], name: str) -> _Named:
     """The material or stock of that name; the job's reader has made sure that there is one."""
     return next(thing for thing in things if thing.name == name)

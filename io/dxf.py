@@ -5,7 +5,6 @@ DXF reference, group codes and header variables ($INSUNITS, $MEASUREMENT).
 
 import logging
 from pathlib import Path
-from typing import Literal
 
 from ezdxf import options as ezdxf_options  # pyright: ignore[reportPrivateImportUsage]
 from ezdxf.document import Drawing as Document
@@ -16,24 +15,22 @@ from ezdxf.layouts.layout import Modelspace
 from flatten.errors import CannotWrite
 from flatten.geometry.placing import bounds, mirrored, sheet_ink, stroked
 from flatten.records.drawing import LAYERS, Circle, Drawing, Layer, Polyline
+from flatten.records.making import DxfUnit, DxfVersion
 
 # It would print what it leaves out of old versions, or mends, beside our own messages.
 logging.getLogger("ezdxf").setLevel(logging.CRITICAL)
 
 # Colour numbers that are told apart on black and on white paper.
 COLOURS: dict[Layer, int] = {
-    "CUT": 1, "NET": 5, "SCORE": 4, "NOTCH": 6, "HOLE": 30, "DETAIL": 3, "GRAIN": 94, "LABEL": 7,
-    "STOCK": 8, "TEST": 9,
+    "CUT": 7, "NET": 33, "SCORE": 133, "NOTCH": 23, "HOLE": 173, "DETAIL": 43, "GRAIN": 93,
+    "LABEL": 253, "STOCK": 8, "TEST": 9,
 }  # fmt: skip
 _MM_PER_INCH = 25.4
 MIRRORED = "-M"
 
-Version = Literal["R12", "R2000", "R2004", "R2007", "R2010", "R2013", "R2018"]
-Unit = Literal["mm", "in"]
-
 
 def write_dxf(
-    drawing: Drawing, path: str | Path, version: Version = "R2010", unit: Unit = "mm"
+    drawing: Drawing, path: str | Path, version: DxfVersion = "R2010", unit: DxfUnit = "mm"
 ) -> None:
     """Writes `drawing` to `path`.
 

@@ -9,6 +9,7 @@ from typing import Any
 
 import numpy as np
 
+from flatten.io.job_making import making_values
 from flatten.records.bundled import DEFAULT_PLY, MATERIALS, STOCKS
 from flatten.records.job import Job, LineFile, ScanSpec
 from flatten.records.lines import Line
@@ -22,7 +23,17 @@ def write_job(job: Job, folder: Path | None = None) -> str:
     Numbers are written so that they read back the same to the last bit.
     """
     parts = [
-        _table("", {"title": job.title, "wearer": job.wearer, "revision": job.revision}),
+        _table(
+            "",
+            {
+                "title": job.title,
+                "wearer": job.wearer,
+                "revision": job.revision,
+                "date": job.date,
+                "one_per_pair": job.one_per_pair,
+                "pair_tolerance_mm": job.pair_tolerance_mm,
+            },
+        ),
         *_scan(job.scan, folder),
         *(_line(line) for line in job.lines),
         *(_line_file(file, folder) for file in job.line_files),
@@ -32,6 +43,8 @@ def write_job(job: Job, folder: Path | None = None) -> str:
         ),
         *(_table("[[panel]]", {"name": p.name, "at": p.at}) for p in job.panel_names),
         *(_ply(ply) for ply in job.plies),
+        *(_table("[[alter]]", vars(alter)) for alter in job.alters),
+        _table("[output]", vars(job.output)),
         *(_material(material) for material in job.materials),
         *(_stock(stock) for stock in job.stocks),
     ]
@@ -125,6 +138,7 @@ def _ply(ply: Ply) -> str:
             "over": ply.over,
             "face": ply.face,
             "joints": joints,
+            **making_values(ply.making),
         },
     )
 

@@ -8,6 +8,7 @@ from typing import TypeVar
 
 from flatten.errors import BadInput
 from flatten.io.entries import Entry, Triple, near
+from flatten.io.job_making import read_alters, read_date, read_making, read_output
 from flatten.io.job_materials import read_materials, read_stocks
 from flatten.io.sources import named_file, read_bytes
 from flatten.io.toml_places import find_places
@@ -64,6 +65,9 @@ def _read_top(top: Entry, path: Path) -> Job:
     title = top.name("title", path.stem)
     wearer = top.text("wearer", "")
     revision = top.whole("revision", 1)
+    date = read_date(top)
+    one_per_pair = top.flag("one_per_pair", False)
+    pair_tolerance = top.number("pair_tolerance_mm", 2.0, low=0.0, high=50.0)
     scan_entry = top.table("scan")
     if scan_entry is None:
         raise BadInput("[scan] is missing", path.name, 'add [scan] with file = "..."')
@@ -74,6 +78,8 @@ def _read_top(top: Entry, path: Path) -> Job:
     own_materials = read_materials(top.tables("material"))
     own_stocks = read_stocks(top.tables("stock"), path.parent)
     ply_entries = top.tables("ply")
+    alters = read_alters(top.tables("alter"))
+    output = read_output(top.table("output"))
     top.close()
 
     materials, stocks = _by_name(MATERIALS, own_materials), _by_name(STOCKS, own_stocks)
@@ -96,6 +102,11 @@ def _read_top(top: Entry, path: Path) -> Job:
         plies=plies,
         materials=_used(own_materials, materials, [p.material for p in plies]),
         stocks=_used(own_stocks, stocks, [p.stock for p in plies]),
+        date=date,
+        one_per_pair=one_per_pair,
+        pair_tolerance_mm=pair_tolerance,
+        alters=alters,
+        output=output,
     )
 
 
@@ -297,6 +308,7 @@ def _read_ply(entry: Entry, materials: dict[str, Material], stocks: dict[str, St
         over=entry.name("over", None),
         face=entry.choice("face", ("face", "back"), "face"),
         joints=joints,
+        making=read_making(entry),
     )
     entry.close()
     return ply

@@ -8,13 +8,23 @@ from typing import Any, Protocol
 
 from flatten.io.atomic import whole_folder
 from flatten.io.dxf import write_dxf
+from flatten.io.dxf_sewn import write_sewn_dxf
 from flatten.io.job_text import write_job
 from flatten.io.panels_obj import write_panel_obj
 from flatten.io.pdf import write_pdf
+from flatten.io.pdf_projector import write_projector
 from flatten.io.report_html import report_page
 from flatten.io.report_json import file_stem, report_data
-from flatten.io.svg import write_svg
+from flatten.io.svg import Process, write_svg
+from flatten.records.job import Job
 from flatten.records.outcome import Outcome, PlyOutcome
+
+# The processes that a machine is sent one by one, and what goes with every such file.
+ONE_BY_ONE: tuple[Process, ...] = ("cut", "score", "mark")
+WATCHED = (
+    "For a laser: only a material that its data sheet allows, never unattended, with extraction and"
+    " an extinguisher at hand."
+)
 
 
 class Stages(Protocol):
@@ -25,8 +35,12 @@ class Stages(Protocol):
     def stage(self, name: str) -> Any: ...
 
 
-def write_ply(outcome: PlyOutcome, title: str, folder: Path) -> list[str]:
-    """Panels, DXF, SVG and PDF of one ply; the drawings' names."""
+def write_ply(outcome: PlyOutcome, job: Job, folder: Path) -> list[str]:
+    """Panels, DXF, SVG and PDF of one ply, and what the job's output asks for; the drawings' names.
+
+    Files of a single process are what a laser takes: they are withheld where the material refuses.
+    """
+    output, refusal = job.output, outcome.material.laser_refusal
     stem = file_stem(outcome.ply.name)
     meshes = folder / "panels" / stem
     meshes.mkdir(parents=True)
@@ -36,12 +50,23 @@ def write_ply(outcome: PlyOutcome, title: str, folder: Path) -> list[str]:
     names = []
     for number, drawing in enumerate(outcome.drawings, start=1):
         sheet = stem if len(outcome.drawings) == 1 else f"{stem}-{number}"
-        write_dxf(drawing, folder / f"{sheet}.dxf")
-        write_svg(drawing, folder / f"{sheet}.svg")
+        write_dxf(drawing, folder / f"{sheet}.dxf", output.dxf_version, output.dxf_unit)
+        write_svg(drawing, folder / f"{sheet}.svg", remark=refusal or WATCHED)
         names += [f"{sheet}.dxf", f"{sheet}.svg"]
-    if outcome.tilings:
-        write_pdf(outcome.tilings, folder / f"{stem}.pdf", title)
-        names.append(f"{stem}.pdf")
+        for process in ONE_BY_ONE if output.svg_processes and not refusal else ():
+            names.append(f"{sheet}-{process}.svg")
+            write_svg(drawing, folder / names[-1], (process,), remark=WATCHED)
+        if output.projector:
+            names.append(f"{sheet}-projector.pdf")
+            write_projector(drawing, folder / names[-1])
+    for paper in output.papers:
+        tilings = [tiling for tiling in outcome.tilings if tiling.paper == paper]
+        if tilings:
+            names.append(f"{stem}.pdf" if paper == output.papers[0] else f"{stem}-{paper}.pdf")
+            write_pdf(tilings, folder / names[-1], job.title)
+    if output.sewn_dxf:
+        names.append(f"{stem}-d6673.dxf")
+        write_sewn_dxf(outcome.template_set, folder / names[-1], title=job.title, wearer=job.wearer)
     return names
 
 
@@ -67,7 +92,7 @@ def write_results(outcome: Outcome, out: Path, watch: Stages) -> dict[str, Any]:
         files: dict[str, list[str]] = {}
         with watch.stage("write"):
             for ply in outcome.plies:
-                files[ply.ply.name] = write_ply(ply, outcome.job.title, folder)
+                files[ply.ply.name] = write_ply(ply, outcome.job, folder)
             (folder / "report.html").write_text(report_page(outcome), encoding="utf-8")
             (folder / "buy.csv").write_text(buy_table(outcome), encoding="utf-8")
             (folder / "job.toml").write_text(write_job(outcome.job), encoding="utf-8")

@@ -22,34 +22,36 @@ PROCESSES: dict[Process, tuple[Layer, ...]] = {
     "guide": ("STOCK", "TEST"),
 }
 ALL: tuple[Process, ...] = ("cut", "score", "mark", "guide")
-# Pure colours, one for each process, since cutters sort lines by colour (common practice).
+# One for each process, so that a machine's program can sort by colour; told apart by eye too.
 COLOURS: dict[Process, str] = {
-    "cut": "#ff0000",
-    "score": "#0000ff",
-    "mark": "#000000",
-    "guide": "#808080",
+    "cut": "#1f2430",
+    "score": "#1b7f79",
+    "mark": "#8a5a2b",
+    "guide": "#9a9a96",
 }
 _WIDTH_MM = 0.1
 _EDGE_MM = 5.0
 
 
-def write_svg(drawing: Drawing, path: str | Path, processes: Sequence[Process] = ALL) -> None:
+def write_svg(
+    drawing: Drawing, path: str | Path, processes: Sequence[Process] = ALL, remark: str = ""
+) -> None:
     """Writes the groups of the `processes` named to `path`.
 
     Left stays left and up stays up: y alone is turned over, together with the page, so nothing is
-    mirrored. Lettering becomes single strokes.
+    mirrored. Lettering becomes single strokes. `remark` becomes the file's description.
 
     Raises
     ------
     CannotWrite : the file cannot be written
     """
     try:
-        Path(path).write_text(svg_text(drawing, processes), encoding="utf-8", newline="\n")
+        Path(path).write_text(svg_text(drawing, processes, remark), encoding="utf-8", newline="\n")
     except OSError as error:
         raise CannotWrite(f"{path}: {error.strerror or error}") from None
 
 
-def svg_text(drawing: Drawing, processes: Sequence[Process] = ALL) -> str:
+def svg_text(drawing: Drawing, processes: Sequence[Process] = ALL, remark: str = "") -> str:
     """The drawing as SVG text."""
     everything = list(sheet_ink(drawing))
     if everything:
@@ -65,6 +67,8 @@ def svg_text(drawing: Drawing, processes: Sequence[Process] = ALL) -> str:
         f'viewBox="0 0 {_number(width)} {_number(height)}">',
         f"<title>{escape(_printable(drawing.title))}</title>",
     ]
+    if remark:
+        out.append(f"<desc>{escape(_printable(remark))}</desc>")
     for layer in LAYERS:
         process = _process_of(layer)
         if process in processes:

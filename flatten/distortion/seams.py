@@ -1,5 +1,7 @@
 """How well the two sides of every seam meet on the flats, stretch by stretch."""
 
+from collections.abc import Mapping
+
 import numpy as np
 from numpy.typing import NDArray
 
@@ -12,13 +14,20 @@ def cumulative_length(P: NDArray[np.float64]) -> NDArray[np.float64]:
     return np.concatenate([[0.0], np.cumsum(steps)])
 
 
-def report_seams(flat_set: FlatSet, holes: dict[tuple[int, int], int]) -> tuple[SeamReport, ...]:
+def report_seams(
+    flat_set: FlatSet,
+    holes: dict[tuple[int, int], int],
+    joined: Mapping[int, tuple[str, str]] | None = None,
+) -> tuple[SeamReport, ...]:
     """One row for each seam stretch; `holes[seam, side]` counts the stitch holes on a side.
+
+    `joined[seam]` is the joint and fixing that the ply gives a seam; the line's own where missing.
 
     The mismatch is flat side 0 minus side 1 with the wanted ease taken off, mm, over the whole
     stretch; the worst cumulative one is its largest size at any vertex.
     """
     rows = []
+    joined = joined or {}
     panels = flat_set.panel_set.panels
     for index, seam in enumerate(flat_set.panel_set.seams):
         flat = [cumulative_length(flat_set.flats[s.panel].U[s.vertices]) for s in seam.sides]
@@ -27,13 +36,14 @@ def report_seams(flat_set: FlatSet, holes: dict[tuple[int, int], int]) -> tuple[
         if seam.ease is not None:
             gap = gap - seam.ease * (1 if seam.ease_side == 0 else -1)
         a, b = seam.sides
+        joint, fixing = joined.get(index, (seam.joint, seam.fixing))
         rows.append(
             SeamReport(
                 ply=flat_set.ply,
                 line=seam.line,
                 name=seam.name,
-                joint=seam.joint,
-                fixing=seam.fixing,
+                joint=joint,
+                fixing=fixing,
                 panels=(panels[a.panel].name, panels[b.panel].name),
                 surface_mm=(float(surface[0][-1]), float(surface[1][-1])),
                 flat_mm=(float(flat[0][-1]), float(flat[1][-1])),

@@ -12,17 +12,8 @@ from flatten.errors import BadInput
 from flatten.geometry.lettering import ABOVE, BELOW, text_width
 from flatten.geometry.placing import bounds, sheet_ink
 from flatten.records.drawing import Circle, Drawing, Ink, Text
-from flatten.records.pages import Tile, Tiling
+from flatten.records.pages import PAPERS, ROLLS, SHEETS, Tile, Tiling
 
-# ISO 216 and ANSI/ASME Y14.1 sheets, mm.
-SHEETS: dict[str, tuple[float, float]] = {
-    "A4": (210.0, 297.0),
-    "A3": (297.0, 420.0),
-    "A0": (841.0, 1189.0),
-    "Letter": (215.9, 279.4),
-}
-# Plotter rolls by their width, mm; a page is as long as it needs to be.
-ROLLS: dict[str, float] = {"610": 610.0, "841": 841.0, "914": 914.0}
 # A PDF page may be 14,400 units of 1/72 inch (ISO 32000, annex C).
 LONGEST_MM = 5080.0
 # Cut marks that the drawing has for the eye; pages carry their own.
@@ -82,8 +73,7 @@ def _pages(
         high = min(max(region[3] - region[1] + 2 * margin, 250.0), LONGEST_MM)
         wide = min(max(region[2] - region[0] + 2 * margin, 250.0), LONGEST_MM)
         return [(width, high), (wide, width)]
-    known = ", ".join([*SHEETS, *ROLLS])
-    raise BadInput(f"unknown paper '{paper}'", "paper", f"use one of {known}")
+    raise BadInput(f"unknown paper '{paper}'", "paper", f"use one of {', '.join(PAPERS)}")
 
 
 def _count(size: float, printed: float, overlap: float) -> int:

@@ -1,9 +1,10 @@
 """The job: everything the user asked for, validated, defaults filled in."""
 
-from dataclasses import dataclass
+from dataclasses import dataclass, field
 from pathlib import Path
 
 from flatten.records.lines import Line
+from flatten.records.making import Alter, OutputChoice
 from flatten.records.material import Material, Ply, Stock
 
 
@@ -73,7 +74,12 @@ class PanelName:
 
 @dataclass(frozen=True, kw_only=True)
 class Job:
-    """A whole job. Lines from files and from the pen are added by the pipeline."""
+    """A whole job. Lines from files and from the pen are added by the pipeline.
+
+    date : as it is to be printed, None for no date (so that the same job gives the same drawing)
+    one_per_pair : one template for two panels that are mirror images, quantity 2
+    pair_tolerance_mm : how nearly they must be
+    """
 
     title: str
     path: Path
@@ -87,3 +93,8 @@ class Job:
     plies: tuple[Ply, ...] = ()
     materials: tuple[Material, ...] = ()  # the job's own, then the bundled ones it uses
     stocks: tuple[Stock, ...] = ()
+    date: str | None = None
+    one_per_pair: bool = False
+    pair_tolerance_mm: float = 2.0
+    alters: tuple[Alter, ...] = ()
+    output: OutputChoice = field(default_factory=OutputChoice)

@@ -8,6 +8,7 @@ import numpy as np
 from numpy.typing import NDArray
 
 from flatten.records.arrays import lock, lock_fields
+from flatten.records.making import Making
 
 
 @dataclass(frozen=True, kw_only=True)
@@ -60,6 +61,25 @@ class Material:
     allowance_mm: Allowance = field(default_factory=Allowance)
     source: str = ""
 
+    @property
+    def laser_refusal(self) -> str:
+        """Why nothing is written for a laser in this material; "" where the user says `laser = "ok"`.
+
+        A bundled material is "ok" only where it is known what it is made of.
+        """
+        if self.laser == "ok":
+            return ""
+        if self.may_hold_pvc:
+            why = "it may hold PVC, which gives off hydrogen chloride"
+        elif self.laser == "never":
+            why = "it is not for a laser"
+        else:
+            why = "nobody has said yet that it may be cut so"
+        return (
+            f"no file for a laser in {self.name}: {why}; if its data sheet allows a laser, say"
+            ' laser = "ok" in its own [[material]]'
+        )
+
 
 @dataclass(frozen=True, eq=False, kw_only=True)
 class Stock:
@@ -106,3 +126,4 @@ class Ply:
     over: str | None = None
     face: Literal["face", "back"] = "face"
     joints: Mapping[str, JointChoice] = field(default_factory=dict)
+    making: Making = field(default_factory=Making)

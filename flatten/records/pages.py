@@ -4,6 +4,17 @@ from dataclasses import dataclass
 
 from flatten.records.drawing import Drawing
 
+# ISO 216 and ANSI/ASME Y14.1 sheets, mm.
+SHEETS: dict[str, tuple[float, float]] = {
+    "A4": (210.0, 297.0),
+    "A3": (297.0, 420.0),
+    "A0": (841.0, 1189.0),
+    "Letter": (215.9, 279.4),
+}
+# Plotter rolls by their width, mm; a page is as long as it needs to be.
+ROLLS: dict[str, float] = {"610": 610.0, "841": 841.0, "914": 914.0}
+PAPERS: tuple[str, ...] = (*SHEETS, *ROLLS)
+
 
 @dataclass(frozen=True, kw_only=True)
 class Tile:

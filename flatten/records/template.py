@@ -1,6 +1,7 @@
 """A flat panel made ready to cut: net line, cut line, and all that is marked on it."""
 
-from dataclasses import dataclass
+from collections.abc import Mapping
+from dataclasses import dataclass, field
 from typing import Literal
 
 import numpy as np
@@ -18,6 +19,8 @@ class NetEdge:
 
     points : (k, 2) mm, in the border's direction; consecutive edges share an end point
     name : the seam stretch's or rim's name; partner : the panel on the other side, "" at a rim
+    joint, fixing : as this ply has them ("fold" for a folded dart); finish : how a rim ends
+    under : whether it goes under in a lap
     allowance_mm : what was added outside it
     holes : how many stitch, lace or rivet holes run along it
     notches : (mm along the edge, ticks in the group) for every match mark
@@ -31,7 +34,9 @@ class NetEdge:
     side: int = 0
     joint: str = ""
     fixing: str = ""
+    finish: str = ""
     partner: str = ""
+    under: bool = False
     allowance_mm: float = 0.0
     holes: int = 0
     notches: tuple[tuple[float, int], ...] = ()
@@ -70,11 +75,16 @@ class Template:
 
 @dataclass(frozen=True, eq=False, kw_only=True)
 class TemplateSet:
-    """All templates of one ply, and the flats they were made from."""
+    """All templates of one ply, and the flats they were made from.
+
+    seam_edges : the edge of every (seam, side), the outside up; those of a panel that is cut from
+        its twin's template too
+    """
 
     flat_set: FlatSet
     templates: tuple[Template, ...]
     notes: tuple[str, ...] = ()
+    seam_edges: Mapping[tuple[int, int], NetEdge] = field(default_factory=dict)
 
 
 @dataclass(frozen=True, kw_only=True)

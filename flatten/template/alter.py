@@ -6,8 +6,8 @@ from numpy.typing import NDArray
 from flatten.errors import BadInput
 from flatten.geometry.curves import arc_length
 from flatten.geometry.plane_curves import along, beside, outward
+from flatten.records.making import Alter
 from flatten.template.piece import Edge, Piece
-from flatten.template.spec import Alter
 
 Array = NDArray[np.float64]
 

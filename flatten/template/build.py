@@ -22,7 +22,7 @@ from flatten.template.holes import punch_seams
 from flatten.template.label import Label, letter_edges, letter_grain, letter_label
 from flatten.template.notches import junction_letters, mark_junctions, mark_seams
 from flatten.template.pairs import mirror_pairs
-from flatten.template.piece import EdgeText, Piece, close_net, net_piece
+from flatten.template.piece import Edge, EdgeText, Piece, close_net, net_piece
 from flatten.template.place import FreeSpace, shape_of
 from flatten.template.spec import TemplateSpec
 from flatten.template.tracks import tracks
@@ -60,7 +60,35 @@ def build_templates(flat_set: FlatSet, ply: Ply, spec: TemplateSpec) -> Template
         templates.append(
             finished(pieces[i], flat_set, ply, spec, f"piece {number} of {len(kept)}", place, twin)
         )
-    return TemplateSet(flat_set=flat_set, templates=tuple(templates), notes=tuple(notes))
+    edges = {
+        (edge.seam, edge.side): net_edge(edge, edge.points)
+        for piece in pieces
+        if piece.role == "panel"
+        for edge in piece.edges
+        if edge.seam >= 0
+    }
+    return TemplateSet(
+        flat_set=flat_set, templates=tuple(templates), notes=tuple(notes), seam_edges=edges
+    )
+
+
+def net_edge(edge: Edge, points: Array) -> NetEdge:
+    """The record of an edge, with its points as they lie on the template."""
+    return NetEdge(
+        name=edge.name,
+        points=points,
+        seam=edge.seam,
+        side=edge.side,
+        joint=edge.joint,
+        fixing=edge.fixing,
+        finish="" if edge.seam >= 0 else edge.finish,
+        partner=edge.partner,
+        under=edge.under,
+        allowance_mm=edge.allowance_mm,
+        holes=edge.holes,
+        notches=tuple(edge.notches),
+        bevels=tuple(edge.bevels),
+    )
 
 
 def make_pieces(flat_set: FlatSet, ply: Ply, spec: TemplateSpec) -> list[Piece]:
@@ -147,22 +175,7 @@ def finished(
     grain_deg = flat.grain_deg if sign > 0 else 180.0 - flat.grain_deg
     up = wearers_up(panel, flat.U) * flip
     ink = [mirrored(item) if sign < 0 else item for item in piece.ink]
-    net = tuple(
-        NetEdge(
-            name=edge.name,
-            points=points,
-            seam=edge.seam,
-            side=edge.side,
-            joint=edge.joint,
-            fixing=edge.fixing,
-            partner=edge.partner,
-            allowance_mm=edge.allowance_mm,
-            holes=edge.holes,
-            notches=tuple(edge.notches),
-            bevels=tuple(edge.bevels),
-        )
-        for edge, points in zip(piece.edges, edges, strict=True)
-    )
+    net = tuple(net_edge(edge, points) for edge, points in zip(piece.edges, edges, strict=True))
     outline = np.concatenate([points[:-1] for points in edges])
     ink.insert(0, Polyline(layer="NET", points=outline, closed=True))
 

@@ -12,9 +12,10 @@ from flatten.geometry.plane_curves import smooth
 from flatten.geometry.polygons import filled, signed_area
 from flatten.records.drawing import Ink
 from flatten.records.flat import FlatSet
+from flatten.records.making import Finish
 from flatten.records.material import Ply
 from flatten.template.practice import joint_choice, rim_allowance, rim_finish, seam_allowance
-from flatten.template.spec import Finish, TemplateSpec
+from flatten.template.spec import TemplateSpec
 
 Array = NDArray[np.float64]
 

@@ -7,9 +7,10 @@ from collections.abc import Mapping
 from dataclasses import dataclass, replace
 from typing import TypeVar
 
+from flatten.records.making import Finish, StitchChoice
 from flatten.records.material import JointChoice, Material, Ply
 from flatten.records.panels import Seam
-from flatten.template.spec import Finish, StitchChoice, TemplateSpec
+from flatten.template.spec import TemplateSpec
 
 Value = TypeVar("Value")
 

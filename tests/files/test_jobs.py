@@ -9,11 +9,14 @@ from flatten.errors import BadInput
 from flatten.io.job_text import write_job
 from flatten.io.jobs import read_job
 from flatten.records.bundled import bundled_material
+from flatten.records.making import Alter, Making, OutputChoice, StitchChoice
 from flatten.records.material import JointChoice, Limit, Ply
 
 FULL = """title = "Tide warden, breastplate"
 wearer = "sample"
 revision = 3
+date = 2030-06-01
+one_per_pair = true
 
 [scan]
 file = "torso.ply"
@@ -65,6 +68,11 @@ material = "my-foam"
 stock = "foam-sheet"
 face = "back"
 joints = { "centre back" = { joint = "gap", fixing = "lace" }, "*" = { joint = "lap" } }
+rim_finish = { "upper" = "bound", "*" = "raw" }
+stitch = { "side left" = { pitch_mm = 5, rows = 2 }, "*" = {} }
+topstitch = { "side left" = [3, 9.5], "upper" = 4 }
+detail_pieces = ["crest*"]
+facing_mm = 30
 
 [[ply]]
 name = "cover"
@@ -72,6 +80,16 @@ material = "faux-leather"
 stock = "half hide"
 over = "base"
 panels = ["bust *"]
+
+[[alter]]
+line = "side left"
+by_mm = -8
+start = 0.25
+
+[output]
+papers = ["A3", "914"]
+svg_processes = true
+dxf_version = "R12"
 
 [[material]]
 name = "my-foam"
@@ -126,6 +144,15 @@ def test_a_full_job(job_file, tmp_path):
     assert (foam.name, foam.family, foam.bevel) == ("my-foam", "foam", True)
     assert foam.stretch_pct == Limit(warp=2.0, weft=3.0, bias=5.0)
     assert (foam.allowance_mm.lap, foam.allowance_mm.seam) == (12.5, 6.0)
+    making = job.plies[0].making
+    assert making.rim_finish == {"upper": "bound", "*": "raw"}
+    assert making.stitch == {"side left": StitchChoice(pitch_mm=5.0, rows=2), "*": StitchChoice()}
+    assert making.topstitch == {"side left": (3.0, 9.5), "upper": (4.0,)}
+    assert (making.detail_pieces, making.facing_mm, making.turn_mm) == (("crest*",), 30.0, 13.0)
+    assert job.plies[1].making == Making()
+    assert job.alters == (Alter(line="side left", by_mm=-8.0, start=0.25, end=1.0),)
+    assert (job.date, job.one_per_pair, job.pair_tolerance_mm) == ("2030-06-01", True, 2.0)
+    assert job.output == OutputChoice(papers=("A3", "914"), svg_processes=True, dxf_version="R12")
     # An entry of a bundled name changes only what it says.
     bundled = bundled_material("calico")
     assert bundled is not None
@@ -206,6 +233,17 @@ def test_a_written_job_reads_back_the_same(job_file, tmp_path, text):
         ("[1, 0, 0], [0, 0.1, 0]", "[1, 0, 0]", r"line N.*3 or more points"),
         ('"neck"', '"side left"', r"line \d+, line \(number 2\): two \[\[line\]\] are called"),
         ('"cover"', '"base"', r"two \[\[ply\]\] are called 'base'"),
+        ('= "bound"', '= "hemmed"', r"line N, ply.rim_finish.upper.*unknown upper 'hemmed'"),
+        ("pitch_mm = 5", "pitch_mm = 0", r"line N, ply.stitch.side left.pitch_mm.*out of range"),
+        ("pitch_mm = 5", "pich_mm = 5", r"line N, .*unknown key 'pich_mm'; did you mean 'pitch_mm'"),
+        ("rows = 2", "rows = 3", r"line N, ply.stitch.side left.rows.*use 1 or 2"),
+        ("[3, 9.5]", "[3, 'x']", r"line N, ply.topstitch.*should be distances"),
+        ("by_mm = -8", "by_mm = true", r"line N, alter.by_mm \(number 1\): should be a number"),
+        ("start = 0.25", "start = 1", r"alter.end \(number 1\): end should be more than start"),
+        ('"914"', '"A44"', r"line N, output.papers: unknown paper 'A44'; did you mean 'A4'"),
+        ('"R12"', '"R11"', r"line N, output.dxf_version: unknown dxf_version 'R11'"),
+        ("date = 2030-06-01", "date = 2030", r"line N, date: should be a date or a short text"),
+        ("one_per_pair = true", "one_per_pair = 1", r"line N, one_per_pair: should be true or false"),
         ('ink = "#1D1D1F"', 'ink = "black"', r"line N, line.ink.*write it as \"#rrggbb\""),
         ('"faux-leather"', '"fauxleather"', r"line N, ply.material.*did you mean 'faux-leather'"),
         ('over = "base"', 'over = "bass"', r"line N, ply.over.*unknown ply 'bass'; did you mean 'base'"),

@@ -9,9 +9,10 @@ from shapely.geometry import LineString, Polygon
 
 from flatten.errors import BadInput
 from flatten.records.drawing import Circle, Text
+from flatten.records.making import Alter
 from flatten.records.panels import PanelMark
 from flatten.template.build import build_templates
-from flatten.template.spec import Alter, TemplateSpec
+from flatten.template.spec import TemplateSpec
 
 
 def two(forms, mat=None, **seam):

@@ -8,9 +8,10 @@ from shapely.geometry import LineString, Point, Polygon
 
 from flatten.geometry.polygons import signed_area
 from flatten.records.drawing import Circle, Polyline, Text
+from flatten.records.making import StitchChoice
 from flatten.template.build import build_templates
 from flatten.template.notches import mark_fractions
-from flatten.template.spec import StitchChoice, TemplateSpec
+from flatten.template.spec import TemplateSpec
 
 SPEC = TemplateSpec(title="Tide warden")
 
