@@ -21,6 +21,8 @@ Ints = NDArray[np.int32]
 
 # How far along an edge from a rim vertex a path that bends round it keeps off the rim.
 _RIM_CLEARANCE = 0.15
+# The same for a path that passes one straight on.
+_RIM_GRAZE = 0.02
 # Spare room for a strip that is led past vertices.
 _ROOM = 256
 
@@ -503,6 +505,10 @@ def _write(F, on_border, strip, n, left, right, left_id, right_id, bend, bend_le
             r = _turn(left, right, bend[k], bend_left[k], bend_left[k + 1], nxt, False, i)
             l = _turn(left, right, bend[k], bend_left[k], bend_left[k + 1], nxt, True, i)
             t = 0.5 if r == l else min(max(r / (r - l), 0.0), 1.0)
+            if on_border[right_id[i]]:
+                t = max(t, _RIM_GRAZE)
+            if on_border[left_id[i]]:
+                t = min(t, 1.0 - _RIM_GRAZE)
             _write_crossing(strip[i - 1], t, out, w, size)
             size += 1
             done = i

@@ -18,7 +18,9 @@ from flatten.lines.track import (
     free_ends,
     inner_place,
     joined,
+    nearest_on,
     part,
+    path_between,
     place_at,
     place_of,
     track_of,
@@ -147,17 +149,6 @@ def _still_there(option: Option, tracks: list[Track], moved: set[int]) -> bool:
         return True
     _, gap = nearest_on(tracks[option.on], option.place.point)
     return gap < 1e-3
-
-
-def nearest_on(track: Track, point: Array) -> tuple[float, float]:
-    """Length along a track of its place nearest to a point, and the distance."""
-    a, b = track.points[:-1], track.points[1:]
-    d = b - a
-    u = np.einsum("ij,ij->i", point - a, d) / np.maximum(np.einsum("ij,ij->i", d, d), 1e-300)
-    u = np.clip(u, 0.0, 1.0)
-    gap = np.linalg.norm(a + u[:, None] * d - point, axis=1)
-    i = int(np.argmin(gap))
-    return float(track.s[i] + u[i] * (track.s[i + 1] - track.s[i])), float(gap[i])
 
 
 def _nearest_gap(rims: Rims, tracks: list[Track], own: int, point: Array) -> float:
@@ -336,15 +327,9 @@ def _between(surface: Surface, a: Place, b: Place) -> Place:
     """The middle of the shortest path between two places."""
     if np.allclose(a.point, b.point, atol=1e-9):
         return a
-    way = _path(surface, a, b)
+    way = path_between(surface, a, b)
     track = track_of(surface, -1, *way[:3], way[3])
     return place_at(surface, track, 0.5 * track.length)
-
-
-def _path(surface: Surface, a: Place, b: Place):
-    got = trace(surface, np.array([a.face, b.face]), np.array([a.bary, b.bary]))
-    keep = np.zeros(len(got.face), dtype=bool)
-    return got.face, got.bary, got.segment_face, keep
 
 
 def _led(surface: Surface, track: Track, end: int, place: Place) -> Track:
@@ -356,10 +341,10 @@ def _led(surface: Surface, track: Track, end: int, place: Place) -> Track:
     back = min(max(gap, _TURN_MM[0]), _TURN_MM[1], 0.3 * track.length)
     if end < 0:
         kept = part(surface, track, back, track.length)
-        pieces = (_path(surface, place, place_at(surface, track, back)), kept)
+        pieces = (path_between(surface, place, place_at(surface, track, back)), kept)
     else:
         kept = part(surface, track, 0.0, track.length - back)
-        pieces = (kept, _path(surface, place_at(surface, track, track.length - back), place))
+        pieces = (kept, path_between(surface, place_at(surface, track, track.length - back), place))
     return track_of(surface, track.line, *joined(*pieces))
 
 
@@ -380,7 +365,7 @@ def _closed(surface: Surface, track: Track) -> Track:
     own = (track.face, track.bary, track.segment_face, free_ends(track))
     if a.face == b.face and np.array_equal(a.bary, b.bary):
         return track_of(surface, track.line, *own, closed=True)
-    pieces = joined(own, _path(surface, b, a))
+    pieces = joined(own, path_between(surface, b, a))
     return track_of(surface, track.line, *pieces, closed=True)
 
 

@@ -1,6 +1,7 @@
 """Joins drawn lines on the cast: every line as arcs between nodes, straight in every face."""
 
 from functools import partial
+from itertools import pairwise
 
 import numpy as np
 from numpy.typing import NDArray
@@ -53,7 +54,7 @@ def join_lines(cast: Cast, lines: tuple[Line, ...], snap_mm: float = SNAP_MM) ->
     cuts = [t for t in tracks if lines[t.line].kind in _CUTS]
     marks = [t for t in tracks if lines[t.line].kind not in _CUTS]
     spot = partial(_spot, cast)
-    cuts = untie(surface, cuts, lines, 2.0 * snap_mm, spot)
+    cuts = untie(surface, cuts, lines, snap_mm, spot)
     cuts, said = merge_overlaps(surface, cuts, lines, snap_mm)
     notes += said
     rims = rims_of(cast, surface)
@@ -195,10 +196,20 @@ def _network(
                 stops = [i - stops[0] for i in stops] + [len(track.face) - 1]
         else:
             stops = sorted({0, *stops, len(track.face) - 1})
-        for a, b in zip(stops[:-1], stops[1:], strict=True) if stops else [(0, -1)]:
+        for a, b in pairwise(stops) if stops else [(0, -1)]:
             whole = not stops
             b = len(track.face) - 1 if whole else b
             span = slice(a, b if whole else b + 1)
+            if (
+                (cut or whole)
+                and len(track.face[a : b + 1]) < 4
+                and _key(track, a) == _key(track, b)
+            ):
+                raise BadInput(
+                    "it encloses nothing, it runs out and back",
+                    f"line '{line.name}'",
+                    "draw the ring larger, or as an open line",
+                )
             if not whole and cut:
                 course = tuple(_key(track, i) for i in range(a, b + 1))
                 if course in drawn or course[::-1] in drawn:

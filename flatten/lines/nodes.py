@@ -34,7 +34,7 @@ _BEND_MM = 2.0
 _ROUNDS = 12
 _NOTHING = (np.empty(0), np.empty(0), np.empty(0), np.empty(0))
 # A node this near (weight) to an edge or vertex moves onto it.
-_NEAR_EDGE = 0.04
+_NEAR_EDGE = 0.06
 
 
 @dataclass(frozen=True, eq=False, kw_only=True)
@@ -194,10 +194,12 @@ def _node(surface: Surface, rims: Rims, cluster: list[Meeting]) -> Place:
     exact = [m for m in cluster if m.exact]
     pool = on_rim or exact or cluster
     middle = np.mean([m.place.point for m in pool], axis=0)
-    # The most passages win; of equals the one nearest to the middle.
+    # A vertex wins over an edge and that over a face's inside, since the tracks beside it are drawn
+    # to it as well; then the most passages, then the place nearest to the middle.
     best = min(
         pool,
         key=lambda m: (
+            np.count_nonzero(m.place.bary),
             -len(m.passages) if m.exact else 0,
             float(np.linalg.norm(m.place.point - middle)),
         ),

@@ -1,14 +1,25 @@
 """Lines that run along each other, or across themselves, made clear before they are joined."""
 
+from collections.abc import Callable
+
 import numpy as np
 from numpy.typing import NDArray
 from scipy.spatial import KDTree
 
 from flatten.errors import BadInput
 from flatten.geometry.curves import at_lengths
-from flatten.geometry.surface_points import Surface
+from flatten.geometry.surface_points import Surface, on_rim
 from flatten.lines.contacts import contacts
-from flatten.lines.track import Track, joined, part, rolled, track_of
+from flatten.lines.track import (
+    Track,
+    joined,
+    nearest_on,
+    part,
+    path_between,
+    place_at,
+    rolled,
+    track_of,
+)
 from flatten.records.lines import Line
 
 Array = NDArray[np.float64]
@@ -87,18 +98,23 @@ def _left_over(
 
 
 def untie(
-    surface: Surface, tracks: list[Track], lines: tuple[Line, ...], near_mm: float, say
+    surface: Surface,
+    tracks: list[Track],
+    lines: tuple[Line, ...],
+    snap_mm: float,
+    say: Callable[[Array], str],
 ) -> list[Track]:
-    """Rings drawn past their own start are closed at the crossing, small loops are cut off.
+    """Rings drawn past their own start are closed, small loops are cut off.
 
-    near_mm : how long such a tail or loop may be; say : tells a point (3,) to the user
+    say : tells a point (3,) to the user
 
     Raises
     ------
     BadInput : a line crosses itself elsewhere
     """
-    out = list(tracks)
+    out = [_ring(surface, track, snap_mm) for track in tracks]
     got = contacts(surface, out)
+    small = 2.0 * snap_mm
     for t in sorted({int(a) for a, b in zip(got.a, got.b, strict=True) if a == b}):
         for _ in range(100):
             crossing = _own_crossing(surface, out[t])
@@ -107,10 +123,10 @@ def untie(
             a, b, point = crossing
             track = out[t]
             rest = a + track.length - b
-            if b - a <= near_mm and rest > b - a:
+            if b - a <= small and rest > b - a:
                 pieces = joined(part(surface, track, 0.0, a), part(surface, track, b, track.length))
                 out[t] = track_of(surface, track.line, *pieces, closed=track.closed)
-            elif rest <= 2 * near_mm and max(a, track.length - b) <= near_mm:
+            elif rest <= 2 * small and max(a, track.length - b) <= small:
                 face, bary, segment, keep = part(surface, track, a, b)
                 face, bary = np.append(face[:-1], face[:1]), np.vstack([bary[:-1], bary[:1]])
                 out[t] = track_of(surface, track.line, face, bary, segment, keep, closed=True)
@@ -123,12 +139,37 @@ def untie(
     return out
 
 
+def _ring(surface: Surface, track: Track, snap_mm: float) -> Track:
+    """A track whose end runs back beside its own start, as a ring without the double stretch."""
+    longest = 4.0 * snap_mm
+    if track.closed or track.length < 3.0 * longest or _between_rims(surface, track):
+        return track
+    tip = place_at(surface, track, track.length)
+    start = track_of(surface, track.line, *part(surface, track, 0.0, longest))
+    s, gap = nearest_on(start, tip.point)
+    if gap > 0.5 * snap_mm or s < _STEP_MM or longest - s < _STEP_MM:
+        return track
+    face, bary, segment, keep = part(surface, track, s, track.length)
+    back = path_between(surface, tip, place_at(surface, track, s))
+    pieces = joined((face, bary, segment, keep), back)
+    return track_of(surface, track.line, *pieces, closed=True)
+
+
+def _between_rims(surface: Surface, track: Track) -> bool:
+    """Whether a track ends on a rim both times."""
+    return bool(on_rim(surface, track.face[[0, -1]], track.bary[[0, -1]]).all())
+
+
 def _own_crossing(surface: Surface, track: Track) -> tuple[float, float, Array] | None:
     """The first place where a track meets itself: two lengths along it, and the point."""
     got = contacts(surface, [track])
     best = None
     for k in range(len(got.a)):
         a, b = sorted((float(got.s_a[k]), float(got.s_b[k])))
+        ends = not track.closed and a <= 1e-6 and track.length - b <= 1e-6
+        if ends and _between_rims(surface, track):
+            # Out from a rim and back to the same place on it.
+            continue
         if b - a > 1e-6 and (best is None or b - a < best[1] - best[0]):
             best = (a, b, got.point[k])
     return best

@@ -1,6 +1,7 @@
 """Lays drawn lines on the cast: from file numbers to smooth rows of surface points."""
 
 from dataclasses import dataclass
+from itertools import pairwise
 
 import numpy as np
 from numpy.typing import NDArray
@@ -34,6 +35,8 @@ _BEYOND_MM = 0.3
 # A point this much farther from the cast than the rest of its line hangs in the air.
 _AIR_MM = 4.0
 _HOPELESS_MM = 30.0
+# Moves smaller than this are not worth a note.
+_TOLD_MM = 1.5
 
 
 @dataclass(frozen=True, eq=False, kw_only=True)
@@ -110,11 +113,11 @@ def lay(ground: Ground, cast: Cast, index: int, line: Line) -> tuple[list[Stroke
             where,
             f"a {kind} needs at least {least}",
         )
-    _, _, distance, beyond = ground.project(P)
+    face, bary, distance, beyond = ground.project(P)
     notes: list[str] = []
     near = ~beyond
     typical = float(np.median(distance[near])) if near.any() else float(distance.min())
-    if typical > _HOPELESS_MM or not near.any():
+    if typical > _HOPELESS_MM:
         raise BadInput(
             f"it lies {typical:.0f} mm from the cast",
             where,
@@ -127,16 +130,20 @@ def lay(ground: Ground, cast: Cast, index: int, line: Line) -> tuple[list[Stroke
             f"{where} runs through air for {_extent(P, air, line.closed):.0f} mm, "
             f"{distance[air].max():.1f} mm from the cast: joined along the surface"
         )
-    if distance[good].max(initial=0.0) > 1.0:
+    if distance[good].max(initial=0.0) > _TOLD_MM:
         notes.append(f"{where} projected onto the cast, {distance[good].max():.1f} mm at most")
     strokes = []
-    for points, closed, exits in _runs(ground, P[~air], beyond[~air], line.closed):
+    # Where a line touches the rim it comes apart, and both pieces end there.
+    off = beyond | on_rim(ground.surface, face, bary)
+    for points, closed, exits in _runs(ground, P[~air], off[~air], line.closed):
         stroke = _stroke(ground, index, points, closed, exits)
         if stroke is not None:
             strokes.append(stroke)
-    if not strokes:
+    if not strokes and line.kind == "trim" and off.all():
+        notes.append(f"{where} lies on the rim: there is nothing to trim")
+    elif not strokes:
         raise BadInput("nothing of it lies on the cast", where, "draw it within the rims")
-    if beyond.any():
+    if distance[beyond].max(initial=0.0) > _TOLD_MM:
         notes.append(f"{where} runs over the rim, {distance[beyond].max():.1f} mm at most: cut off")
     return strokes, notes
 
@@ -229,7 +236,7 @@ def _smoothed(P: Array, closed: bool) -> tuple[Array, NDArray[np.bool_]]:
     breaks[[0, -1]] = True
     at = np.flatnonzero(breaks)
     points, flags = [Q[:1]], [sharp[:1]]
-    for a, b in zip(at[:-1], at[1:], strict=True):
+    for a, b in pairwise(at):
         run = Q[a : b + 1]
         if b - a > 1:
             step = max(_TRACED_STEP_MM, float(arc_length(run)[-1]) / (b - a))

@@ -7,6 +7,7 @@ from numba import njit
 from numpy.typing import NDArray
 
 from flatten.geometry.curves import arc_length
+from flatten.geometry.geodesics import trace
 from flatten.geometry.surface_points import Surface, canonical, positions
 
 Array = NDArray[np.float64]
@@ -150,6 +151,24 @@ def joined(*pieces: Piece) -> Piece:
     return face, bary, segment, keep
 
 
+def nearest_on(track: Track, point: Array) -> tuple[float, float]:
+    """Length along a track of its place nearest to a point, and the distance."""
+    a, b = track.points[:-1], track.points[1:]
+    d = b - a
+    u = np.einsum("ij,ij->i", point - a, d) / np.maximum(np.einsum("ij,ij->i", d, d), 1e-300)
+    u = np.clip(u, 0.0, 1.0)
+    gap = np.linalg.norm(a + u[:, None] * d - point, axis=1)
+    i = int(np.argmin(gap))
+    return float(track.s[i] + u[i] * (track.s[i + 1] - track.s[i])), float(gap[i])
+
+
+def path_between(surface: Surface, a: Place, b: Place) -> Piece:
+    """The shortest path from one place to another."""
+    got = trace(surface, np.array([a.face, b.face]), np.array([a.bary, b.bary]))
+    keep = np.zeros(len(got.face), dtype=bool)
+    return got.face, got.bary, got.segment_face, keep
+
+
 def _inside(surface: Surface, track: Track, s: float) -> tuple[int, int, Array]:
     """Where length s lies: (point index, -1, -) on a point, else (segment index, face, bary)."""
     i = int(np.searchsorted(track.s, s, side="right")) - 1
@@ -257,12 +276,15 @@ def _thin(F, n, face, bary, segment, keep, place):
     size = 0
     for i in range(n):
         f = segment[i - 1] if i > 0 else np.int32(-1)
-        while size > 1 and not keep[size - 1]:
+        while size > 1:
             top = size - 1
-            if _same(face, bary, top, i):
+            if _same(face, bary, top, i) and (keep[i] or not keep[top]):
+                # Twice one place: the one to be kept stays, else the later.
                 f = segment[top - 1]
                 size = top
                 continue
+            if keep[top]:
+                break
             if _holds(F, f, face[top - 1], bary[top - 1]):
                 common = f
             elif _holds(F, segment[top - 1], face[i], bary[i]):
@@ -273,7 +295,7 @@ def _thin(F, n, face, bary, segment, keep, place):
                 break
             f = common
             size = top
-        if size > 0 and i < n - 1 and not keep[i] and _same(face, bary, size - 1, i):
+        if size > 0 and i < n - 1 and _same(face, bary, size - 1, i):
             continue
         if size > 0:
             segment[size - 1] = f
