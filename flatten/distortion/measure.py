@@ -8,7 +8,7 @@ face says more about the mesh than about the material.
 import numpy as np
 import shapely
 from numpy.typing import NDArray
-from scipy.spatial import cKDTree
+from scipy.spatial import KDTree
 
 from flatten.geometry.operators import smooth_curvatures
 from flatten.geometry.topology import border_half_edges
@@ -64,7 +64,7 @@ def principal_stretches(V: Array, F: Faces, U: Array) -> tuple[Array, Array, Arr
 
 def disc_means(centroids: Array, areas: Array, values: Array, radius: float = DISC_MM) -> Array:
     """(m, k) area-weighted means of `values` (m, k) over the faces within `radius` of each."""
-    tree = cKDTree(centroids)
+    tree = KDTree(centroids)
     means = np.empty_like(values)
     weighted = areas[:, None] * values
     for low in range(0, len(centroids), 4096):
@@ -91,7 +91,7 @@ def percentile_by_area(values: Array, areas: Array, percent: float) -> float:
     return float(values[order[min(at, len(order) - 1)]])
 
 
-def limit_towards(limit: Limit, angle: Array) -> Array:
+def limit_towards(limit: Limit, angle: NDArray[np.floating]) -> NDArray[np.floating]:
     """The limit, percent, at an angle from the warp.
 
     Warp and weft at 0 and 90°, bias at 45°, and an ellipse in the doubled angle between: a shear
@@ -122,8 +122,7 @@ def overlap_area(F: Faces, U: Array) -> float:
     border = border_half_edges(F)
     if len(border) == 0 or not np.isfinite(U).all():
         return 0.0
-    segments = shapely.linestrings(U[border])
-    noded = shapely.node(shapely.multilinestrings(segments))
+    noded = shapely.node(shapely.MultiLineString(list(U[border])))
     cells = shapely.get_parts(shapely.polygonize(shapely.get_parts(noded)))
     if len(cells) <= 1:
         return 0.0

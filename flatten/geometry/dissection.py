@@ -7,6 +7,7 @@ Multifrontal Method for Sparse Matrix Solution, SIAM Review 34, 1992).
 """
 
 from dataclasses import dataclass
+from itertools import pairwise
 
 import numpy as np
 from numba import njit
@@ -348,7 +349,7 @@ def _work_order(parent: Ints, child_start: Ints, children: Ints, work: NDArray[n
 def _stack_need(
     order: Ints, low: int, high: int, inside: NDArray[np.bool_], child_start: Ints, children: Ints,
     height: Ints,
-) -> int:  # fmt: skip
+):  # fmt: skip
     """Entries the update matrices of order[low:high] need at most, worked off as a stack."""
     top, most = 0, 0
     for i in range(low, high):
@@ -436,7 +437,7 @@ def analyse(
     tall = (width + further).astype(np.float64)
     order, ends = _work_order(parent, child_start, children, width * tall**2)
     bounds = [0, *ends.tolist()]
-    chunks = tuple(zip(bounds[:-1], bounds[1:], strict=True))
+    chunks = tuple(pairwise(bounds))
     stack = []
     for low, high in chunks:
         inside = np.zeros(len(parent), dtype=bool)

@@ -36,12 +36,14 @@ def half_cotangents(V: Array, F: Faces) -> Array:
 def edge_cotangents(V: Array, F: Faces) -> tuple[Ints, Ints, Array]:
     """Edges (e, 2), the edge of every half edge (3m,), and (e,) cotangent weights."""
     edges, edge_of, _ = unique_edges(F)
-    return edges, edge_of, np.bincount(edge_of, half_cotangents(V, F).ravel(), len(edges))
+    weights = np.bincount(edge_of, half_cotangents(V, F).ravel(), len(edges))
+    return edges, edge_of, weights.astype(np.float64)
 
 
 def vertex_areas(V: Array, F: Faces) -> Array:
     """(n,) a third of the areas of the faces around each vertex, mm²."""
-    return np.bincount(F.ravel(), np.repeat(face_areas(V, F) / 3.0, 3), len(V))
+    thirds = np.repeat(face_areas(V, F) / 3.0, 3)
+    return np.bincount(F.ravel(), thirds, len(V)).astype(np.float64)
 
 
 def diffuse(V: Array, F: Faces, values: Array, width_mm: float) -> Array:
@@ -57,7 +59,7 @@ def diffuse(V: Array, F: Faces, values: Array, width_mm: float) -> Array:
     flow = 0.5 * width_mm**2 * weights
     on = area + np.bincount(edges[:, 0], flow, len(V)) + np.bincount(edges[:, 1], flow, len(V))
     factor = Factor(analyse(edges, V))
-    factor.add(on, -flow)
+    factor.add(on.astype(np.float64), -flow)
     if not factor.factor():
         return values
     return factor.solve(area[:, None] * values)
@@ -81,7 +83,7 @@ def normal_curvatures(V: Array, F: Faces, N: Array) -> Array:
     P = np.stack([flat(e1), flat(e2)], axis=2)
     D = np.stack([flat(N[b] - N[a]), flat(N[c] - N[a])], axis=2)
     det = P[:, 0, 0] * P[:, 1, 1] - P[:, 0, 1] * P[:, 1, 0]
-    thin = np.abs(det) < 1e-9 * np.einsum("ijk,ijk->i", P, P)
+    thin = np.abs(det) <= 1e-9 * np.einsum("ijk,ijk->i", P, P)
     P[thin] = np.eye(2)
     S = D @ np.linalg.inv(P)
     half_trace = 0.5 * (S[:, 0, 0] + S[:, 1, 1])

@@ -77,10 +77,11 @@ def disk_faces(rings: int) -> Ints:
 
 def disk_points(rings: int) -> tuple[Array, Array]:
     """Place of the vertices of `disk_faces`: (n,) radius from 0 to 1, (n,) angle."""
-    radius, angle = [np.zeros(1)], [np.zeros(1)]
+    radius: list[Array] = [np.zeros(1)]
+    angle: list[Array] = [np.zeros(1)]
     for ring in range(1, rings + 1):
         radius.append(np.full(6 * ring, ring / rings))
-        angle.append(np.arange(6 * ring) * (2 * np.pi / (6 * ring)))
+        angle.append(np.arange(6 * ring, dtype=np.float64) * (np.pi / (3 * ring)))
     return np.concatenate(radius), np.concatenate(angle)
 
 

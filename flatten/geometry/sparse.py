@@ -18,6 +18,7 @@ from flatten.geometry.dissection import Pattern
 
 Array = NDArray[np.float64]
 Ints = NDArray[np.int64]
+Int = int | np.integer | Ints  # what compiled indexing makes of an int, to a type checker
 
 _pools: dict[int, ThreadPoolExecutor] = {}
 
@@ -34,7 +35,7 @@ def in_two(first: Callable[[], object], second: Callable[[], object]) -> None:
 
 @njit(cache=True, nogil=True, fastmath={"contract"})
 def _subtract_outer(
-    target: Array, at: int, source: Array, base: int, height: int, width: int, row: int
+    target: Array, at: Int, source: Array, base: Int, height: Int, width: Int, row: Int
 ) -> None:
     """target[at:] -= sum over `width` columns c of column c (from `row` down) times its own row."""
     n = height - row

@@ -87,20 +87,18 @@ def descend(sheet: Sheet, U: Array, *, steps: int = 60, tolerance: float = 1e-6)
         D[~busy[sheet.panel_of]] = 0.0
         step = np.minimum(1.0, KEEP * sheet.reach(U, D))
         step[~busy] = 0.0
-        for _ in range(30):
+        for halving in range(31):
             trial = U + step[sheet.panel_of, None] * D
             P_trial = sheet.parts(trial)
             E_trial = energies(sheet, P_trial)
             short = busy & ~(E_trial <= E + 1e-4 * step * slope + 1e-14 * E)
             if not short.any():
                 break
-            step[short] *= 0.5
+            # The last time round a panel that found no lower place stays where it is.
+            step[short] *= 0.5 if halving < 29 else 0.0
+            busy &= ~short | (halving < 29)
         else:
-            step[short] = 0.0
-            busy &= ~short
-            trial = U + step[sheet.panel_of, None] * D
-            P_trial = sheet.parts(trial)
-            E_trial = energies(sheet, P_trial)
+            break
         gain = E - E_trial
         U, P, E = trial, P_trial, E_trial
         busy &= gain > np.maximum(tolerance * (E - 4.0), 1e-13)

@@ -115,7 +115,7 @@ def _refine(
     if max(s1.max() - 1, 1 - s2.min()) < NOTHING and apart < NOTHING:
         return U, np.zeros(sheet.panels), weave
 
-    def told(state: LeastPeak, _: float) -> None:
+    def told(state: LeastPeak) -> None:
         left = np.log(max(float(state.gap().max()), GAP) / GAP) / np.log(1 / GAP)
         say(0.3 + 0.6 * min(max(1 - left, 0.0), 1.0))
 

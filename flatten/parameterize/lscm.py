@@ -33,7 +33,7 @@ class BorderSystem:
         edges, _, weights = edge_cotangents(V, F)
         on = np.bincount(edges[:, 0], weights, len(V)) + np.bincount(edges[:, 1], weights, len(V))
         self._inside = Factor(analyse(edges, V, last=self.border))
-        self._inside.add(on, -weights)
+        self._inside.add(on.astype(np.float64), -weights)
         self.sound = self._inside.factor(hold_last=True)
         if not self.sound:
             return

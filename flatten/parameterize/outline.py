@@ -28,7 +28,11 @@ def border_turning(panel: Panel) -> tuple[Ints, Array, Array]:
     angles = np.bincount(panel.F.ravel(), corner_angles(panel.V, panel.F).ravel(), len(panel.V))
     steps = np.linalg.norm(panel.V[after] - panel.V[loop], axis=1)
     length = 0.5 * (steps + np.roll(steps, 1))
-    return np.column_stack([before, loop, after]), np.pi - angles[loop], np.maximum(length, 1e-3)
+    return (
+        np.column_stack([before, loop, after]),
+        (np.asarray(np.pi - angles[loop], dtype=np.float64)),
+        np.maximum(length, 1e-3).astype(np.float64),
+    )
 
 
 class Outline:
@@ -66,16 +70,20 @@ class Outline:
         off = self.difference(U)
         return 0.5 * float((off * off / self.length).sum())
 
-    def add(self, sheet: Sheet, U: Array, weight: float, gradient: Array) -> None:
-        """Adds weight times the energy's Gauss-Newton matrix and its gradient (n, 2)."""
-        if len(self.rows) == 0:
-            return
+    def _gradients(self, U: Array) -> Array:
+        """(b, 3, 2) gradients of the turning."""
         v = self.rows.vertices
         turn = []
         for a, b in ((0, 1), (1, 2)):
             d = U[v[:, b]] - U[v[:, a]]
             square = np.maximum(np.einsum("ij,ij->i", d, d), 1e-12)
             turn.append(np.column_stack([-d[:, 1], d[:, 0]]) / square[:, None])
-        rows = np.stack([turn[0], -turn[0] - turn[1], turn[1]], axis=1)
-        self.rows.add_outer(sheet, rows, weight / self.length)
-        self.rows.pull_back(rows, weight * self.difference(U) / self.length, gradient)
+        return np.stack([turn[0], -turn[0] - turn[1], turn[1]], axis=1)
+
+    def add(self, sheet: Sheet, U: Array, weight: float) -> None:
+        """Adds weight times the energy's Gauss-Newton matrix to the sheet's."""
+        self.rows.add_outer(sheet, self._gradients(U), weight / self.length)
+
+    def pull_back(self, U: Array, weight: float, out: Array) -> None:
+        """Adds weight times the energy's gradient to out (n, 2)."""
+        self.rows.pull_back(self._gradients(U), weight * self.difference(U) / self.length, out)

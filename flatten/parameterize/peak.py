@@ -31,11 +31,12 @@ from flatten.parameterize.weave import Frame, Weave
 
 Array = NDArray[np.float64]
 
-MEAN = 0.03  # what a part of the mean distortion weighs against the same part of tau
+MEAN = 0.3  # what a part of the mean distortion weighs against the same part of tau
 GAP = 0.02  # of tau: how near to the optimum is near enough
 SMALLEST = 1e-3  # tau below this (0.1 % strain) need not be known more closely
 STIFFEST = 100.0  # of the seams, per mm²
 TO_EDGE = 0.95  # the part of the way to a cone's edge that a step may go
+FLOORS = (1e-12, 1e-9, 1e-6)  # of the mean diagonal, added to it
 DEEPEST = 0.04  # a step leaves at least this part of every face's distance to its cones' edges
 
 
@@ -108,21 +109,18 @@ class LeastPeak:
         both += W_high * np.array([1, -1, -q, 1, q, q * q])
         twist = np.maximum(self.z_high[:, 0] - self.z_low[:, 0], 0.0)
         second = frame.hessian(both, twist / frame.P[:, 0])
-        share = MEAN * self.tau / np.maximum(energies(sheet, self.P) - 4.0, 0.1 * self.tau**2)
+        excess = energies(sheet, self.P) - 4.0
+        share = MEAN * self.tau / np.maximum(excess, 4 * self.tau**2)
         by, mean_second = derivatives(
             self.P, (share / sheet.by_panel(sheet.area))[panel] * sheet.area
         )
         second[:, :7] += mean_second
-        sheet.factor.clear()
-        sheet.add_hessian(self.P, second)
         c, rows = seams.residual(self.U), seams.gradient(self.U)
-        seams.add_stiffness(sheet, self.U, self.stiffness, self.force)
+        if not self._factor(second):
+            return 0.0
         fixed = sheet.pull_back(self.P, by)
         seams.rows.pull_back(rows, self.force + self.stiffness * c, fixed)
-        outline.add(sheet, self.U, FAIRNESS, fixed)
-        sheet.add_floor(1e-12)
-        if not sheet.factor.factor():
-            return 0.0
+        outline.pull_back(self.U, FAIRNESS, fixed)
 
         # How tau moves the cones' forces on the flat, and each panel's tau itself.
         low_t = cones.multiply(W_low, bounds.low_1)
@@ -144,14 +142,14 @@ class LeastPeak:
             y : all forces on the flat, half solved for
             """
             pull = 1.0 - self._by_tau(bounds, aim_low, aim_high)
-            tau = np.linalg.solve(schur, tau_y @ y - pull)
+            tau = np.linalg.lstsq(schur, tau_y @ y - pull, rcond=None)[0]
             D = -sheet.factor.solve_upper((y + tau @ tau_y)[None])[:, 0].reshape(-1, 2)
             d = frame.changes(sheet.parts(D))
             low = d * np.array([1.0, 1.0, s]) + bounds.low_1 * tau[panel, None]
             high = d * np.array([-1.0, 1.0, q]) + bounds.high_1 * tau[panel, None]
             return Step(
                 D=D,
-                tau=tau,
+                tau=tau.astype(np.float64),
                 low=low,
                 high=high,
                 z_low=aim_low - self.z_low - cones.multiply(W_low, low),
@@ -203,6 +201,18 @@ class LeastPeak:
         self.force = self.force + t_g * self.stiffness * expected
         return t_g
 
+    def _factor(self, second: Array) -> bool:
+        """Sums up and factors the matrix; with a thicker floor where rounding spoils it."""
+        for floor in FLOORS:
+            self.sheet.factor.clear()
+            self.sheet.add_hessian(self.P, second)
+            self.couplings.seams.add_stiffness(self.sheet, self.U, self.stiffness, self.force)
+            self.couplings.outline.add(self.sheet, self.U, FAIRNESS)
+            self.sheet.add_floor(floor)
+            if self.sheet.factor.factor():
+                return True
+        return False
+
     def _ahead(self, step: Step, t_g: float, t_z: Array) -> Array:
         """(p,) mean complementarity after a step."""
         t = t_z[self.sheet.panel, None]
@@ -249,11 +259,11 @@ def least_peak(
     couplings: Couplings,
     *,
     steps: int = 60,
-    told: Callable[[LeastPeak, float], None] = lambda _state, _step: None,
+    told: Callable[[LeastPeak], None] = lambda _state: None,
 ) -> LeastPeak:
     """The flats U (n, 2) of least peak strain, from a start without flips and with equal seams.
 
-    told : called with the state and the step's length after every step
+    told : called with the state after every step
 
     Stops when tau can fall by no more than `GAP` of itself in any panel (the duality gap), or when
     steps get too short to matter; the state's `gap` tells how near it came.
@@ -261,7 +271,7 @@ def least_peak(
     state = LeastPeak(sheet, U, weave, couplings)
     for _ in range(steps):
         t = state.step()
-        told(state, t)
+        told(state)
         if t < 1e-4:
             break
         if t > 0.3:

@@ -38,7 +38,8 @@ def settle(sheet: Sheet, U: Array, couplings: Couplings, *, steps: int = 5) -> A
         pull = force + stiffness * c
         seams.add_stiffness(sheet, U, stiffness, pull)
         seams.rows.pull_back(rows, pull, gradient)
-        outline.add(sheet, U, FAIRNESS, gradient)
+        outline.add(sheet, U, FAIRNESS)
+        outline.pull_back(U, FAIRNESS, gradient)
         sheet.add_floor(1e-9)
         if not sheet.factor.factor():
             break

@@ -121,9 +121,9 @@ class Sheet:
         kernels.first_flip(U, D, self.F, self.panel, reach)
         return reach
 
-    def by_panel(self, values: Array) -> Array:
+    def by_panel(self, values: NDArray[np.generic]) -> Array:
         """(p,) sums of a value per face over each panel."""
-        return np.bincount(self.panel, values, self.panels)
+        return np.bincount(self.panel, values, self.panels).astype(np.float64)
 
     def worst(self, values: Array) -> Array:
         """(p,) largest of a value per face over each panel."""

@@ -42,7 +42,7 @@ def tutte(V: Array, F: Faces, *, even: bool = False) -> Array:
     rim = radius * np.column_stack([np.cos(2 * np.pi * along), np.sin(2 * np.pi * along)])
     on = np.bincount(edges[:, 0], weights, n) + np.bincount(edges[:, 1], weights, n)
     factor = Factor(analyse(edges, V, last=loop))
-    factor.add(on, -weights)
+    factor.add(on.astype(np.float64), -weights.astype(np.float64))
     factor.factor(hold_last=True)
     U = factor.extend(rim)
     U[loop] = rim
