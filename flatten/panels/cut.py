@@ -1,7 +1,9 @@
 """Cuts the cast along its lines into panels: disks whose shared edges are the same curves."""
 
 import numpy as np
+from numpy.typing import NDArray
 
+from flatten.geometry.triangles import corner_angles
 from flatten.panels.carve import CUTTING, CarvedCast, carve, chosen_lines
 from flatten.panels.check import Opening, require_disk
 from flatten.panels.marks import place_marks
@@ -11,6 +13,9 @@ from flatten.panels.partners import build_seams, seam_names
 from flatten.records.job import PanelName
 from flatten.records.lines import LineNetwork
 from flatten.records.panels import BorderRun, Panel, PanelSet
+
+# Smaller angles make the strain there unreliable, and are said.
+SLIVER_DEG = 5.0
 
 
 def cut_panels(
@@ -49,6 +54,7 @@ def cut_panels(
         lean = carved.N[piece.cast_vertex] + (V - places.centre) / places.half
         openings = [_opening(loop, carved, stretch_names) for loop in piece.loops]
         require_disk(name, V, piece.F, openings, lean)
+        notes += _slivers(name, V, piece.F, openings[0].vertices)
     marks = place_marks(network, chosen, carved, pieces)
     seams = build_seams(carved, network.lines, pieces, places.middle[order])
     panels = []
@@ -93,3 +99,21 @@ def _opening(loop: tuple[Stretch, ...], carved: CarvedCast, names: list[str]) ->
         seams=tuple(dict.fromkeys(names[arc] for arc in cuts)),
         loose=not rims and all(cuts.count(arc) == 2 for arc in cuts),
     )
+
+
+def _slivers(
+    name: str, V: NDArray[np.float64], F: NDArray[np.int64], border: NDArray[np.int64]
+) -> list[str]:
+    """What to say where lines run so close that a triangle between them is a sliver."""
+    at_border = np.zeros(len(V), dtype=bool)
+    at_border[border] = True
+    F = F[at_border[F].any(axis=1)]
+    angles = np.degrees(corner_angles(V, F).min(axis=1))
+    worst = int(angles.argmin())
+    if angles[worst] >= SLIVER_DEG:
+        return []
+    x, y, z = V[F[worst]].mean(axis=0)
+    return [
+        f"panel {name}: an angle of {angles[worst]:.1f} degrees near ({x:.0f}, {y:.0f}, {z:.0f}),"
+        " where lines run close together"
+    ]

@@ -1,5 +1,6 @@
 """Cutting: partner edges, disks, darts, trims; topology against Euler's formula and libigl."""
 
+from dataclasses import replace
 from fnmatch import fnmatchcase
 
 import igl
@@ -13,6 +14,7 @@ from flatten.geometry.topology import border_loops
 from flatten.geometry.triangles import corner_angles, face_areas
 from flatten.panels.carve import carve, chosen_lines
 from flatten.panels.cut import cut_panels
+from flatten.records.lines import LineNetwork
 
 
 def named(panel_set, name):
@@ -299,6 +301,25 @@ def test_a_round_rim_is_one_run(sheet):
     # A circle of radius 43 mm on a sheet bent with radius 200 mm: 2 pi r, nearly flat.
     P = panel.V[run.vertices]
     assert length(P) == pytest.approx(2 * np.pi * 43.0, rel=0.02)
+
+
+def test_lines_that_run_close_together_are_said(tube):
+    shape = tube(48, 30).draw("back", [(24.3, 0), (24.3, 30)])
+    shape.draw("front", [(0.3, 0), (0.3, 30)])
+    network = shape.draw("yoke", [(0.3, 15), (8, 29.98), (16, 29.98), (24.3, 15)]).network()
+    panel_set = cut_panels(network)
+    assert_sound(panel_set)
+    (note,) = [n for n in panel_set.notes if "degrees near" in n]
+    assert note.startswith("panel left")
+
+
+def test_a_single_triangle_is_a_panel_with_three_corners(sheet):
+    V, F = sheet(1, 1).mesh()
+    cast = sheet(1, 1).cast()
+    lone = replace(cast, V=V[F[0]], F=np.array([[0, 1, 2]]), N=cast.N[F[0]], rims=())
+    panel_set = cut_panels(LineNetwork(cast=lone, lines=(), paths=(), nodes=()))
+    assert_sound(panel_set)
+    assert len(panel_set.panels[0].border) == 3
 
 
 def test_as_many_vertices_as_libigl_opens(tube):
