@@ -20,6 +20,7 @@ BARB_MM = 30.0
 BACK = 0.42  # cosine of the sharpest corner that a short arm makes with a line it belongs to
 SHORT_MM = 45.0  # shorter strokes are joined over less than their own length
 BRIDGE_STEP_MM = 2.0
+CURL = 3  # points at an end that may already lead round a corner
 
 # How much ink of a contrast (3,) there is at points (k, 3), 1 for all of it.
 InkAt = Callable[[Points, Points], NDArray[np.float64]]
@@ -247,28 +248,42 @@ def _chains(
 
 
 def _merged(paths, order, loop, index, ends: _Ends, kinks, ink_at: InkAt) -> Path:
-    points, normals, pieces = [], [], []
+    runs, norms, links, pieces = [], [], [], []
     for m, (i, enter) in enumerate(order):
         p = paths[i]
-        run, norm, ink = p.points, p.normals, p.pieces
-        if enter == 1:
-            run, norm, ink = run[::-1], norm[::-1], ink[::-1]
-        points.append(run)
-        normals.append(norm)
-        pieces += ink
+        back = enter == 1
+        runs.append(p.points[::-1] if back else p.points)
+        norms.append(p.normals[::-1] if back else p.normals)
+        pieces += p.pieces[::-1] if back else p.pieces
         last = m == len(order) - 1
         if last and not loop:
             continue
-        j, e = order[0] if last else order[m + 1]
-        a, b = index[(i, 1 - enter)], index[(j, e)]
-        q, n, inked = _between(paths, ends, a, b, kinks, ink_at, norm[-1])
-        points.append(q)
-        normals.append(n)
+        after = order[0] if last else order[m + 1]
+        links.append((index[(i, 1 - enter)], index[after], (m + 1) % len(order)))
         if not last:
+            a, b, _ = links[-1]
             apart = float(np.linalg.norm(ends.at[b] - ends.at[a]))
+            inked = _same_kink(paths, ends, a, b) >= 0
             if inked:
                 pieces[-1] += apart
             pieces.append(0.0 if inked else apart)
+    between = []
+    for m, (a, b, n) in enumerate(links):
+        joint = _between(paths, ends, a, b, kinks, ink_at, norms[m][-1])
+        apex = _apex(runs[m], runs[n]) if joint is None else None
+        if joint is None and apex is not None:
+            # An end that was followed a little way round the corner is taken back.
+            runs[m], norms[m] = runs[m][:-CURL], norms[m][:-CURL]
+            runs[n], norms[n] = runs[n][CURL:], norms[n][CURL:]
+            joint = apex, norms[m][-1:]
+        between.append(joint or _curve(ends, a, b, norms[m][-1]))
+    points, normals = [], []
+    for m in range(len(runs)):
+        points.append(runs[m])
+        normals.append(norms[m])
+        if m < len(between):
+            points.append(between[m][0])
+            normals.append(between[m][1])
     members = [paths[i] for i, _ in order]
     weight = np.array([p.length for p in members])
     longest = members[int(weight.argmax())]
@@ -297,28 +312,60 @@ def _compact(pieces: list[float]) -> list[float]:
     return out
 
 
-def _between(paths, ends: _Ends, a: int, b: int, kinks, ink_at: InkAt, normal: Points):
-    """Points from end a to end b, their normals, and whether there is ink all the way.
+def _same_kink(paths, ends: _Ends, a: int, b: int) -> int:
+    """The corner that two ends were cut off at, -1 where they were not."""
+    (i, ei), (j, ej) = ends.rows[a], ends.rows[b]
+    kink = paths[i].kinks[ei]
+    return kink if kink == paths[j].kinks[ej] else -1
 
-    Where the two continuations meet just ahead and there is ink at that place, it is a corner;
-    else a cut corner gets its own points back, and a gap a smooth curve.
+
+def _apex(before: Points, after: Points) -> Points | None:
+    """Where two runs of points meet if each goes straight on from a little before its end."""
+    if min(len(before), len(after)) < CURL + 6:
+        return None
+    p, q = before[:-CURL], after[CURL:]
+    d, e = outward(p, 1), outward(q, 0)
+    ahead = meeting(p[-1], d, q[0], e)
+    if ahead is None or min(ahead) < 0.0 or max(ahead) > 1.5 * CORNER_MM or d @ e < -0.87:
+        return None
+    return 0.5 * (p[-1] + ahead[0] * d + q[0] + ahead[1] * e)[None]
+
+
+def _between(
+    paths, ends: _Ends, a: int, b: int, kinks, ink_at: InkAt, normal: Points
+) -> tuple[Points, Points] | None:
+    """Points from end a to end b and their normals; None for ends that only happen to meet.
+
+    Where the continuations of a cut corner meet just ahead, and there is ink at that place, it is
+    a corner again; else it gets its own points back. Ends that face each other get a curve.
     """
     pa, wa, pb, wb = ends.at[a], ends.way[a], ends.at[b], ends.way[b]
-    (i, ei), (j, ej) = ends.rows[a], ends.rows[b]
-    contrast = paths[i].contrast
-    ahead = meeting(pa, wa, pb, wb)
-    gap = float(np.linalg.norm(pb - pa))
-    kink = paths[i].kinks[ei]
-    same = kink >= 0 and kink == paths[j].kinks[ej]
-    if ahead is not None and min(ahead) > -2.0 and max(ahead) < CORNER_MM and wa @ wb > -0.87:
-        apex = 0.5 * (pa + ahead[0] * wa + pb + ahead[1] * wb)[None]
-        if not same or float(ink_at(apex, contrast)[0]) > 0.55:
-            return apex, normal[None], same
-    if same:
+    kink = _same_kink(paths, ends, a, b)
+    i, ei = ends.rows[a]
+    if kink >= 0:
+        ahead = meeting(pa, wa, pb, wb)
+        if ahead is not None and min(ahead) > -2.0 and max(ahead) < CORNER_MM:
+            apex = 0.5 * (pa + ahead[0] * wa + pb + ahead[1] * wb)
+            own = kinks[kink].points
+            middle = own[len(own) // 2] if len(own) else 0.5 * (pa + pb)
+            # As far out towards where the arms meet as there is ink.
+            out = middle + np.array([[1.0], [0.85], [0.7], [0.5]]) * (apex - middle)
+            inked = np.flatnonzero(ink_at(out, paths[i].contrast) > 0.55)
+            if len(inked):
+                return out[inked[:1]], normal[None]
         q, n = kinks[kink].points, kinks[kink].normals
-        return (q, n, True) if ei == 1 else (q[::-1], n[::-1], True)
+        return (q, n) if ei == 1 else (q[::-1], n[::-1])
+    if float(wa @ wb) < -0.87:
+        return _curve(ends, a, b, normal)
+    return None
+
+
+def _curve(ends: _Ends, a: int, b: int, normal: Points) -> tuple[Points, Points]:
+    """A smooth curve over the gap from end a to end b."""
+    pa, wa, pb, wb = ends.at[a], ends.way[a], ends.at[b], ends.way[b]
+    gap = float(np.linalg.norm(pb - pa))
     count = int(gap / BRIDGE_STEP_MM)
     t = (np.arange(1, count + 1) / (count + 1))[:, None]
     q = (2 * t**3 - 3 * t**2 + 1) * pa + (t**3 - 2 * t**2 + t) * gap * wa
     q = q + (3 * t**2 - 2 * t**3) * pb - (t**3 - t**2) * gap * wb
-    return q, np.repeat(normal[None], len(q), axis=0), False
+    return q, np.repeat(normal[None], len(q), axis=0)

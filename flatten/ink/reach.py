@@ -31,7 +31,8 @@ def reach_ends(paths: list[Path], rims: list[Points]) -> None:
             for e in (0, 1):
                 if p.closed or p.ends[e] != "open" or len(p.points) < 3:
                     continue
-                if turn == 0 and _cut_overshoot(paths, tree, owner, place, i, e):
+                to_rim = _rim_ahead(rim, p.tip(e), outward(p.points, e), RIM_MM) is not None
+                if turn == 0 and not to_rim and _cut_overshoot(paths, tree, owner, place, i, e):
                     continue
                 _lead(paths, tree, owner, place, rim, i, e)
 
