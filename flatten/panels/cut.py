@@ -55,7 +55,7 @@ def cut_panels(
         openings = [_opening(loop, carved, stretch_names) for loop in piece.loops]
         require_disk(name, V, piece.F, openings, lean)
         notes += _slivers(name, V, piece.F, openings[0].vertices)
-    marks = place_marks(network, chosen, carved, pieces)
+    marks = place_marks(network, carved, pieces)
     seams = build_seams(carved, network.lines, pieces, places.middle[order])
     panels = []
     for k, (piece, name) in enumerate(zip(pieces, called, strict=True)):

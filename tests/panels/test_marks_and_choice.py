@@ -1,5 +1,7 @@
 """Details carried onto panels, ease, laps, names, and the choice of panels."""
 
+from dataclasses import replace
+
 import numpy as np
 import pytest
 
@@ -36,6 +38,59 @@ def test_a_detail_that_crosses_a_seam_is_split_there(tube):
         assert (sides > -0.1).sum() >= len(P) - 1
         total += np.linalg.norm(np.diff(P, axis=0), axis=1).sum()
     assert total == pytest.approx(drawn, rel=5e-3)
+
+
+def unmet(network, *names):
+    """The network with the named lines laid over the others without nodes, each as one arc."""
+    paths = [p for p in network.paths if p.line not in names]
+    for name in names:
+        arcs = sorted((p for p in network.paths if p.line == name), key=lambda p: p.stretch)
+        rest = arcs[1:]
+        paths.append(replace(
+            arcs[0],
+            face=np.concatenate([arcs[0].face, *[p.face[1:] for p in rest]]),
+            bary=np.concatenate([arcs[0].bary, *[p.bary[1:] for p in rest]]),
+            points=np.concatenate([arcs[0].points, *[p.points[1:] for p in rest]]),
+            segment_face=np.concatenate([p.segment_face for p in arcs]),
+            start=-1, end=-1,
+        ))  # fmt: skip
+    return replace(network, paths=tuple(paths))
+
+
+def test_a_detail_laid_over_seam_and_dart_is_split_at_both(tube):
+    """Details need not share nodes with cuts: they are split where they cross."""
+    shape = split_tube(tube).draw("dart", [(8.2, 0), (8.9, 9.3)], kind="dart")
+    network = shape.draw("belt", [(-6, 5.2), (2, 6.1), (14, 5.4)], kind="detail").network()
+    for drawn in (network, unmet(network, "belt")):
+        panel_set = cut_panels(drawn)
+        left, right = panel_set.panels
+        assert [len(p.marks) for p in (left, right)] == [2, 1]
+        dart = next(s for s in panel_set.seams if s.dart)
+        edge = np.concatenate([side.vertices for side in dart.sides])
+        # The two parts on the left panel end on the dart's two edges, facing each other.
+        first, second = (mark_points(left, m) for m in left.marks)
+        assert np.linalg.norm(first[-1] - second[0]) < 0.3
+        for mark, spot in ((left.marks[0], -1), (left.marks[1], 0)):
+            corners = left.F[mark.face[spot]]
+            assert np.isin(corners, edge).sum() >= 1
+        total = sum(
+            np.linalg.norm(np.diff(mark_points(p, m), axis=0), axis=1).sum()
+            for p in panel_set.panels
+            for m in p.marks
+        )
+        drawn_mm = sum(
+            np.linalg.norm(np.diff(p.points, axis=0), axis=1).sum()
+            for p in network.paths
+            if p.line == "belt"
+        )
+        assert total == pytest.approx(drawn_mm, rel=5e-3)
+
+
+def test_a_closed_detail_over_a_seam_comes_apart_in_two(tube):
+    ring = [(-4, 10), (5, 9), (6, 13), (-3, 14.5), (-4, 10)]
+    network = split_tube(tube).draw("badge", ring, kind="detail").network()
+    panel_set = cut_panels(unmet(network, "badge"))
+    assert [[m.closed for m in p.marks] for p in panel_set.panels] == [[False], [False]]
 
 
 def test_a_closed_detail_stays_closed_where_no_cut_crosses_it(tube):
