@@ -14,6 +14,7 @@ from flatten.distortion.seams import report_seams
 from flatten.drawing.compose import compose
 from flatten.drawing.tile import tile
 from flatten.errors import BadInput
+from flatten.guide.build import build_guide
 from flatten.ink.read import read_ink
 from flatten.lines.network import join_lines
 from flatten.nest.place import lay_out
@@ -112,12 +113,15 @@ def run_job(
     ]
     fixings = {seam.fixing for outcome in outcomes for seam in outcome.seams}
     own_notes = [note for outcome in outcomes for note in template_notes(job, outcome)]
+    with clock.stage("templates"):
+        guide = build_guide([(o.ply, o.material, o.template_set) for o in outcomes])
     return Outcome(
         job=replace(job, lines=lines, line_files=(), scan=replace(job.scan, ink=False)),
         cast=cast,
         network=network,
         plies=tuple(outcomes),
         timings=clock.seconds,
+        guide=guide,
         cautions=choose_cautions([(o.ply, o.material) for o in outcomes], fixings),
         notes=tuple(
             dict.fromkeys((*cast.notes, *ink_notes, *network.notes, *cut_notes(cuts), *own_notes))

@@ -9,6 +9,7 @@ from numpy.typing import NDArray
 from flatten.geometry.raster import paint, visible_faces
 from flatten.geometry.triangles import face_normals
 from flatten.io.charts import legend, png_uri, stretch_chart
+from flatten.io.guide_html import guide_section
 from flatten.records.outcome import Outcome, PlyOutcome
 
 STYLE = """
@@ -226,6 +227,7 @@ def report_page(outcome: Outcome) -> str:
         f"<h1>{esc(job.title)}</h1><p>{esc(line)}</p>"
         f'<p class="verdict">{verdict}</p>'
         + "".join(ply_section(p) for p in outcome.plies)
+        + guide_section(outcome.guide)
         + "<h2>The cast</h2>"
         f"<p>{len(cast.F)} faces, unit {esc(cast.unit)}, scale {cast.scale:.5g} mm per file number,"
         f" moved {cast.offset_mm:+.2f} mm for tape and ease.</p>"

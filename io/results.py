@@ -12,6 +12,7 @@ from flatten.io.dxf_sewn import write_sewn_dxf
 from flatten.io.job_text import write_job
 from flatten.io.panels_obj import write_panel_obj
 from flatten.io.pdf import write_pdf
+from flatten.io.pdf_guide import write_guide
 from flatten.io.pdf_projector import write_projector
 from flatten.io.report_html import report_page
 from flatten.io.report_json import file_stem, report_data
@@ -94,6 +95,7 @@ def write_results(outcome: Outcome, out: Path, watch: Stages) -> dict[str, Any]:
             for ply in outcome.plies:
                 files[ply.ply.name] = write_ply(ply, outcome.job, folder)
             (folder / "report.html").write_text(report_page(outcome), encoding="utf-8")
+            write_guide(outcome, folder / "guide.pdf")
             (folder / "buy.csv").write_text(buy_table(outcome), encoding="utf-8")
             (folder / "job.toml").write_text(write_job(outcome.job), encoding="utf-8")
         timings = {**outcome.timings, **watch.seconds}

@@ -8,6 +8,7 @@ import pytest
 ROOT = Path(__file__).resolve().parent.parent
 STAGES = {
     "scan", "ink", "lines", "panels", "parameterize", "distortion", "template", "nest", "drawing",
+    "guide",
 }  # fmt: skip
 BASE = {"errors", "units", "records"}
 MAY_IMPORT = {

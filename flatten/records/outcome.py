@@ -6,6 +6,7 @@ from dataclasses import dataclass, field
 from flatten.records.cast import Cast
 from flatten.records.drawing import Drawing
 from flatten.records.flat import FlatSet, SeamReport, Strain, WorstPlace
+from flatten.records.guide import Guide
 from flatten.records.job import Job
 from flatten.records.lines import LineNetwork
 from flatten.records.material import Material, Ply, Stock
@@ -45,6 +46,7 @@ class Outcome:
     timings: Mapping[str, float] = field(default_factory=dict)
     cautions: tuple[str, ...] = ()
     notes: tuple[str, ...] = ()
+    guide: Guide = field(default_factory=Guide)
 
     @property
     def fits(self) -> bool:
