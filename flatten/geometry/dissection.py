@@ -13,6 +13,8 @@ import numpy as np
 from numba import njit
 from numpy.typing import NDArray
 
+from flatten.geometry.elimination import fill_in, places, stack_need, work_order
+
 Ints = NDArray[np.int64]
 LEAF = 10
 
@@ -195,208 +197,7 @@ def _dissect(
     if free < n:
         begins[count] = free
         count += 1
-    found = np.sort(begins[:count])
-    return np.append(found, n)
-
-
-@njit(cache=True)
-def _fill_in(start: Ints, other: Ints, items: Ints, position: Ints, first: Ints):
-    """Further rows of every supernode, its parent, and the rows' places in the parent's front."""
-    n, s = len(items), len(first) - 1
-    owner = np.empty(n, np.int64)
-    for t in range(s):
-        owner[first[t] : first[t + 1]] = t
-    parent = np.full(s, -1, np.int64)
-    head, following = np.full(s, -1, np.int64), np.full(s, -1, np.int64)
-    row_start = np.zeros(s + 1, np.int64)
-    rows = np.empty(16 * n + 64, np.int64)
-    stamp = np.full(n, -1, np.int64)
-    size = 0
-    for t in range(s):
-        begin = size
-        end = first[t + 1]
-        for p in range(first[t], end):
-            v = items[p]
-            for a in range(start[v], start[v + 1]):
-                q = position[other[a]]
-                if q >= end and stamp[q] != t:
-                    stamp[q] = t
-                    if size == len(rows):
-                        rows = np.concatenate((rows, np.empty_like(rows)))
-                    rows[size] = q
-                    size += 1
-        c = head[t]
-        while c >= 0:
-            for a in range(row_start[c], row_start[c + 1]):
-                q = rows[a]
-                if q >= end and stamp[q] != t:
-                    stamp[q] = t
-                    if size == len(rows):
-                        rows = np.concatenate((rows, np.empty_like(rows)))
-                    rows[size] = q
-                    size += 1
-            c = following[c]
-        row_start[t + 1] = size
-        if size > begin:
-            rows[begin:size] = np.sort(rows[begin:size])
-            p = owner[rows[begin]]
-            parent[t] = p
-            following[t] = head[p]
-            head[p] = t
-    rows = rows[:size].copy()
-    relative = np.empty(size, np.int64)
-    for t in range(s):
-        p = parent[t]
-        if p < 0:
-            continue
-        at = row_start[p]
-        for a in range(row_start[t], row_start[t + 1]):
-            q = rows[a]
-            if q < first[p + 1]:
-                relative[a] = q - first[p]
-            else:
-                while rows[at] != q:
-                    at += 1
-                relative[a] = first[p + 1] - first[p] + at - row_start[p]
-    return row_start, rows, relative, parent
-
-
-@njit(cache=True)
-def _work_order(parent: Ints, child_start: Ints, children: Ints, work: NDArray[np.float64]):
-    """A postorder whose first two chunks are independent and about equal, the rest last.
-
-    Returns the order and the three chunks' ends.
-    """
-    s = len(parent)
-    below = work.copy()
-    for t in range(s):
-        if parent[t] >= 0:
-            below[parent[t]] += below[t]
-    total = 0.0
-    roots = np.empty(s, np.int64)
-    count = 0
-    for t in range(s):
-        if parent[t] < 0:
-            total += below[t]
-            roots[count] = t
-            count += 1
-    # The heaviest subtree is opened until none outweighs a sixteenth of the whole.
-    top = np.zeros(s, np.bool_)
-    while count > 0:
-        heavy = 0
-        for i in range(1, count):
-            if below[roots[i]] > below[roots[heavy]]:
-                heavy = i
-        t = roots[heavy]
-        if below[t] * 16 <= total or child_start[t] == child_start[t + 1]:
-            break
-        top[t] = True
-        count -= 1
-        roots[heavy] = roots[count]
-        for a in range(child_start[t], child_start[t + 1]):
-            roots[count] = children[a]
-            count += 1
-    bins = np.zeros(2)
-    which = np.zeros(count, np.int64)
-    sequence = np.argsort(-below[roots[:count]])
-    for i in sequence:
-        b = 0 if bins[0] <= bins[1] else 1
-        which[i] = b
-        bins[b] += below[roots[i]]
-    order = np.empty(s, np.int64)
-    ends = np.zeros(3, np.int64)
-    at = 0
-    stack = np.empty(s + 1, np.int64)
-    for b in range(2):
-        for i in range(count):
-            if which[i] != b:
-                continue
-            # Children before parents: a preorder written backwards.
-            depth, begin = 1, at
-            stack[0] = roots[i]
-            while depth > 0:
-                depth -= 1
-                t = stack[depth]
-                order[at] = t
-                at += 1
-                for a in range(child_start[t], child_start[t + 1]):
-                    stack[depth] = children[a]
-                    depth += 1
-            order[begin:at] = order[begin:at][::-1].copy()
-        ends[b] = at
-    begin = at
-    for root in range(s):
-        if parent[root] >= 0 or not top[root]:
-            continue
-        mine = at
-        depth = 1
-        stack[0] = root
-        while depth > 0:
-            depth -= 1
-            t = stack[depth]
-            order[at] = t
-            at += 1
-            for a in range(child_start[t], child_start[t + 1]):
-                if top[children[a]]:
-                    stack[depth] = children[a]
-                    depth += 1
-        order[mine:at] = order[mine:at][::-1].copy()
-    ends[2] = at
-    return order, ends
-
-
-@njit(cache=True)
-def _stack_need(
-    order: Ints, low: int, high: int, inside: NDArray[np.bool_], child_start: Ints, children: Ints,
-    height: Ints,
-):  # fmt: skip
-    """Entries the update matrices of order[low:high] need at most, worked off as a stack."""
-    top, most = 0, 0
-    for i in range(low, high):
-        t = order[i]
-        own = height[t] * height[t]
-        most = max(most, top + own)
-        for a in range(child_start[t], child_start[t + 1]):
-            if inside[children[a]]:
-                top -= height[children[a]] * height[children[a]]
-        top += own
-    return most
-
-
-@njit(cache=True)
-def _places(
-    position: Ints, first: Ints, row_start: Ints, rows: Ints, panel_start: Ints, edges: Ints
-):
-    """Where each diagonal and edge block lies: column, row, height and start of its panel."""
-    n, s, m = len(position), len(first) - 1, len(edges)
-    owner = np.empty(n, np.int64)
-    for t in range(s):
-        owner[first[t] : first[t + 1]] = t
-    diagonal = np.empty((n, 4), np.int64)
-    for v in range(n):
-        t = owner[position[v]]
-        width = first[t + 1] - first[t]
-        c = position[v] - first[t]
-        diagonal[v, 0] = c
-        diagonal[v, 1] = c
-        diagonal[v, 2] = width + row_start[t + 1] - row_start[t]
-        diagonal[v, 3] = panel_start[t]
-    edge = np.empty((m, 5), np.int64)
-    for e in range(m):
-        p, q = position[edges[e, 0]], position[edges[e, 1]]
-        edge[e, 4] = 0 if p < q else 1
-        p, q = min(p, q), max(p, q)
-        t = owner[p]
-        width = first[t + 1] - first[t]
-        edge[e, 0] = p - first[t]
-        if q < first[t + 1]:
-            edge[e, 1] = q - first[t]
-        else:
-            mine = rows[row_start[t] : row_start[t + 1]]
-            edge[e, 1] = width + np.searchsorted(mine, q)
-        edge[e, 2] = width + row_start[t + 1] - row_start[t]
-        edge[e, 3] = panel_start[t]
-    return diagonal, edge
+    return begins[:count]
 
 
 def analyse(
@@ -414,8 +215,8 @@ def analyse(
     points : (n, d) a place for every unknown, only used to find separators
     last : unknowns to be eliminated last, together (their Schur complement is then one front)
     """
-    edges = np.ascontiguousarray(edges, dtype=np.int64).reshape(-1, 2)
-    points = np.ascontiguousarray(points, dtype=np.float64)
+    edges = np.array(edges, dtype=np.int64, order="C").reshape(-1, 2)
+    points = np.array(points, dtype=np.float64, order="C")  # a copy: records are read-only
     n = len(points)
     start, other = _neighbours(n, edges)
     items = np.arange(n, dtype=np.int64)
@@ -425,25 +226,25 @@ def analyse(
         late[last] = True
         items = np.concatenate([items[~late], np.asarray(last, dtype=np.int64)])
         free = n - len(last)
-    first = _dissect(start, other, points, items, free, leaf)
+    first = np.append(np.sort(_dissect(start, other, points, items, free, leaf)), n)
     position = np.empty(n, dtype=np.int64)
     position[items] = np.arange(n)
-    row_start, rows, relative, parent = _fill_in(start, other, items, position, first)
+    row_start, rows, relative, parent = fill_in(start, other, items, position, first)
     width, further = np.diff(first), np.diff(row_start)
     panel_start = np.concatenate([[0], np.cumsum(width * (width + further))])
     has = np.flatnonzero(parent >= 0)
     children = has[np.argsort(parent[has], kind="stable")].astype(np.int64)
     child_start = np.searchsorted(parent[children], np.arange(len(parent) + 1)).astype(np.int64)
     tall = (width + further).astype(np.float64)
-    order, ends = _work_order(parent, child_start, children, width * tall**2)
+    order, ends = work_order(parent, child_start, children, width * tall**2)
     bounds = [0, *ends.tolist()]
     chunks = tuple(pairwise(bounds))
     stack = []
     for low, high in chunks:
         inside = np.zeros(len(parent), dtype=bool)
         inside[order[low:high]] = True
-        stack.append(_stack_need(order, low, high, inside, child_start, children, further))
-    diagonal, edge = _places(position, first, row_start, rows, panel_start, edges)
+        stack.append(stack_need(order, low, high, inside, child_start, children, further))
+    diagonal, edge = places(position, first, row_start, rows, panel_start, edges)
     return Pattern(
         position=position, first=first, row_start=row_start, rows=rows, relative=relative,
         parent=parent, panel_start=panel_start, order=order, chunks=chunks,

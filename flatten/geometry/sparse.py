@@ -80,7 +80,8 @@ def _factor_chunk(
         height = width + rest
         base = panel_start[t] * block * block
         update = top
-        stack[update : update + rest * rest] = 0.0
+        for i in range(update, update + rest * rest):
+            stack[i] = 0.0
         bottom = update
         for a in range(child_start[t], child_start[t + 1]):
             c = children[a]
@@ -152,8 +153,10 @@ def _solve(
         base = panel_start[t] * block * block
         own = first[t] * block
         for q in range(k):
-            work[q, :width] = X[q, own : own + width]
-            work[q, width:height] = 0.0
+            for i in range(width):
+                work[q, i] = X[q, own + i]
+            for i in range(width, height):
+                work[q, i] = 0.0
         for j in range(width):
             column = L[base + j * height : base + (j + 1) * height]
             for q in range(k):
@@ -163,7 +166,8 @@ def _solve(
                 for i in range(j + 1, height):
                     w[i] -= value * column[i]
         for q in range(k):
-            X[q, own : own + width] = work[q, :width]
+            for i in range(width):
+                X[q, own + i] = work[q, i]
             for i in range(further):
                 at = rows[row_start[t] + i] * block
                 for b in range(block):
@@ -176,7 +180,8 @@ def _solve(
         base = panel_start[t] * block * block
         own = first[t] * block
         for q in range(k):
-            work[q, :width] = X[q, own : own + width]
+            for i in range(width):
+                work[q, i] = X[q, own + i]
             for i in range(further):
                 at = rows[row_start[t] + i] * block
                 for b in range(block):
@@ -191,7 +196,8 @@ def _solve(
                     total += column[i] * w[i]
                 w[j] = (w[j] - total) / column[j]
         for q in range(k):
-            X[q, own : own + width] = work[q, :width]
+            for i in range(width):
+                X[q, own + i] = work[q, i]
 
 
 @njit(cache=True, nogil=True)
