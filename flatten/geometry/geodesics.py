@@ -109,11 +109,7 @@ def walk(
         room *= 4
 
 
-# Kernels that only other kernels call need no way in from Python: they compile faster without.
-_inner = njit(cache=True, no_cpython_wrapper=True, no_cfunc_wrapper=True)
-
-
-@_inner
+@njit(cache=True)
 def _corner_of(F, f, v):
     for c in range(3):
         if F[f, c] == v:
@@ -121,7 +117,7 @@ def _corner_of(F, f, v):
     return -1
 
 
-@_inner
+@njit(cache=True)
 def _push(keys, items, size, key, item):
     i = size
     while i > 0:
@@ -135,7 +131,7 @@ def _push(keys, items, size, key, item):
     items[i] = item
 
 
-@_inner
+@njit(cache=True)
 def _pop(keys, items, size):
     """Takes the least of `size` items off; the heap holds one fewer afterwards."""
     item = items[0]
@@ -156,7 +152,7 @@ def _pop(keys, items, size):
     return item
 
 
-@_inner
+@njit(cache=True)
 def _gap(V, F, h, x, y, z):
     """Distance from a point to the middle of half edge h."""
     a, b = F[h // 3, h % 3], F[h // 3, (h % 3 + 1) % 3]
@@ -166,7 +162,7 @@ def _gap(V, F, h, x, y, z):
     return np.sqrt(dx * dx + dy * dy + dz * dz)
 
 
-@_inner
+@njit(cache=True)
 def _find_strip(V, F, twin, fa, wa, fb, wb, cost, before, stamp, turn, keys, items, strip):
     """Half edges crossed from face fa to face fb, by A* over edge middles.
 
@@ -238,7 +234,7 @@ def _find_strip(V, F, twin, fa, wa, fb, wb, cost, before, stamp, turn, keys, ite
     return n
 
 
-@_inner
+@njit(cache=True)
 def _move_across(h, t, w):
     """Says the weights of a point on half edge h in the face of its twin t instead."""
     start, end = w[h % 3], w[(h % 3 + 1) % 3]
@@ -247,7 +243,7 @@ def _move_across(h, t, w):
     w[(t % 3 + 2) % 3] = 0.0
 
 
-@_inner
+@njit(cache=True)
 def _tidy(twin, strip, n, fa, wa, wb):
     """Drops what a strip need not hold: loops through one face, and ends that only pivot.
 
@@ -276,7 +272,7 @@ def _tidy(twin, strip, n, fa, wa, wb):
     return size - first, fa
 
 
-@_inner
+@njit(cache=True)
 def _side_lengths(V, F, f, s):
     """Of the edge from corner s of face f to the next: its length, and the third corner's place
     along it and off it."""
@@ -288,7 +284,7 @@ def _side_lengths(V, F, f, s):
     return length, x, np.sqrt(max(vx * vx + vy * vy + vz * vz - x * x, 0.0))
 
 
-@_inner
+@njit(cache=True)
 def _unfold(V, F, twin, strip, n, fa, wa, wb, left, right, left_id, right_id):
     """Lays the strip in the plane: left and right end of every crossed edge, with their vertices.
 
@@ -320,7 +316,7 @@ def _unfold(V, F, twin, strip, n, fa, wa, wb, left, right, left_id, right_id):
     left_id[n + 1] = right_id[n + 1] = -2
 
 
-@_inner
+@njit(cache=True)
 def _turn(left, right, apex, on_left, at, p, q_left, q):
     """Positive where point q lies left of the ray from the apex through p.
 
@@ -332,7 +328,7 @@ def _turn(left, right, apex, on_left, at, p, q_left, q):
     return (px - ox) * (qy - oy) - (py - oy) * (qx - ox)
 
 
-@_inner
+@njit(cache=True)
 def _funnel(left, right, left_id, right_id, n, bend, bend_left):
     """Bends of the shortest path through an unfolded strip: rows of `left` or `right`.
 
@@ -340,53 +336,53 @@ def _funnel(left, right, left_id, right_id, n, bend, bend_left):
     """
     bend[0], bend_left[0] = 0, True
     count = 1
-    l = r = i = 1
+    at_left = at_right = i = 1
     while i <= n + 1:
         apex, side = bend[count - 1], bend_left[count - 1]
-        # +1: the path bends at l, -1: at r, 0: it need not bend yet.
+        # +1: the path bends at at_left, -1: at at_right, 0: it need not bend yet.
         bends = 0
         if i == n + 1:
-            if l <= n and _turn(left, right, apex, side, True, l, True, i) > 0.0:
+            if at_left <= n and _turn(left, right, apex, side, True, at_left, True, i) > 0.0:
                 bends = 1
-            elif r <= n and _turn(left, right, apex, side, False, r, True, i) < 0.0:
+            elif at_right <= n and _turn(left, right, apex, side, False, at_right, True, i) < 0.0:
                 bends = -1
         else:
-            if right_id[i] == right_id[r]:
-                r = i
-            elif _turn(left, right, apex, side, False, r, False, i) >= 0.0:
-                if _turn(left, right, apex, side, True, l, False, i) < 0.0:
-                    r = i
+            if right_id[i] == right_id[at_right]:
+                at_right = i
+            elif _turn(left, right, apex, side, False, at_right, False, i) >= 0.0:
+                if _turn(left, right, apex, side, True, at_left, False, i) < 0.0:
+                    at_right = i
                 else:
                     bends = 1
             if bends == 0:
-                if left_id[i] == left_id[l]:
-                    l = i
-                elif _turn(left, right, apex, side, True, l, True, i) <= 0.0:
-                    if _turn(left, right, apex, side, False, r, True, i) > 0.0:
-                        l = i
+                if left_id[i] == left_id[at_left]:
+                    at_left = i
+                elif _turn(left, right, apex, side, True, at_left, True, i) <= 0.0:
+                    if _turn(left, right, apex, side, False, at_right, True, i) > 0.0:
+                        at_left = i
                     else:
                         bends = -1
         if bends != 0:
-            at = l if bends > 0 else r
+            at = at_left if bends > 0 else at_right
             v = left_id[at] if bends > 0 else right_id[at]
             # Edges that end in the bend only pivot about it: the funnel opens at the next one.
             while at < n and (left_id[at + 1] == v or right_id[at + 1] == v):
                 at += 1
             bend[count], bend_left[count] = at, bends > 0
             count += 1
-            l = r = i = at + 1
+            at_left = at_right = i = at + 1
             if at == n:
                 break
         i += 1
     return count
 
 
-@_inner
+@njit(cache=True)
 def _angle(ux, uy, vx, vy):
     return np.arctan2(abs(ux * vy - uy * vx), ux * vx + uy * vy)
 
 
-@_inner
+@njit(cache=True)
 def _ring_angle(V, F, twin, h):
     """Sum of the face angles at the start of half edge h, a vertex inside the mesh."""
     total = 0.0
@@ -400,7 +396,7 @@ def _ring_angle(V, F, twin, h):
             return total
 
 
-@_inner
+@njit(cache=True)
 def _detour(F, twin, strip, n, first, last, v):
     """Leads a strip round the other side of v, over which it crosses edges first to last.
 
@@ -435,7 +431,7 @@ def _detour(F, twin, strip, n, first, last, v):
     return n + change
 
 
-@_inner
+@njit(cache=True)
 def _pivot(left_id, right_id, n, at, v):
     """First and last row about `at` whose edges end in vertex v."""
     first = last = at
@@ -446,7 +442,7 @@ def _pivot(left_id, right_id, n, at, v):
     return first, last
 
 
-@_inner
+@njit(cache=True)
 def _shorten(
     V, F, twin, on_border, strip, n, left, right, left_id, right_id, bend, bend_left, count
 ):
@@ -488,7 +484,7 @@ def _shorten(
     return n if gained else -1
 
 
-@_inner
+@njit(cache=True)
 def _write(F, on_border, strip, n, left, right, left_id, right_id, bend, bend_left, count, out, w):
     """The points between start and end: faces to `out`, weights to `w`; returns how many.
 
@@ -502,9 +498,11 @@ def _write(F, on_border, strip, n, left, right, left_id, right_id, bend, bend_le
         v = left_id[nxt] if bend_left[k + 1] else right_id[nxt]
         first, last = (n + 1, n + 1) if k + 1 == count else _pivot(left_id, right_id, n, nxt, v)
         for i in range(done + 1, first):
-            r = _turn(left, right, bend[k], bend_left[k], bend_left[k + 1], nxt, False, i)
-            l = _turn(left, right, bend[k], bend_left[k], bend_left[k + 1], nxt, True, i)
-            t = 0.5 if r == l else min(max(r / (r - l), 0.0), 1.0)
+            off_right = _turn(left, right, bend[k], bend_left[k], bend_left[k + 1], nxt, False, i)
+            off_left = _turn(left, right, bend[k], bend_left[k], bend_left[k + 1], nxt, True, i)
+            t = 0.5
+            if off_right != off_left:
+                t = min(max(off_right / (off_right - off_left), 0.0), 1.0)
             if on_border[right_id[i]]:
                 t = max(t, _RIM_GRAZE)
             if on_border[left_id[i]]:
@@ -536,7 +534,7 @@ def _write(F, on_border, strip, n, left, right, left_id, right_id, bend, bend_le
     return size
 
 
-@_inner
+@njit(cache=True)
 def _write_crossing(h, t, out, w, i):
     out[i] = h // 3
     w[i, h % 3] = 1.0 - t
@@ -544,7 +542,7 @@ def _write_crossing(h, t, out, w, i):
     w[i, (h % 3 + 2) % 3] = 0.0
 
 
-@_inner
+@njit(cache=True)
 def _trace_one(V, F, twin, on_border, strip, n, fa, wa, wb, out, w):
     """The geodesic near a strip of n crossings: points between its ends to `out` and `w`.
 

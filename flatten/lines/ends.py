@@ -102,7 +102,7 @@ def join_ends(
                 continue
             if option.other == (option.track, -option.end):
                 tracks[option.track] = _closed(surface, tracks[option.track])
-                fixed[key] = fixed[option.other] = option.place
+                fixed[key] = fixed[option.track, -option.end] = option.place
                 moved.add(option.track)
                 gaps.append((tracks[option.track].line, option.gap))
                 continue

@@ -32,9 +32,16 @@ _ONE_CROSSING_MM = 1.0
 # A track is led to a node that lies off it over four times as far, at least this.
 _BEND_MM = 2.0
 _ROUNDS = 12
-_NOTHING = (np.empty(0), np.empty(0), np.empty(0), np.empty(0))
 # A node this near (weight) to an edge or vertex moves onto it.
 _NEAR_EDGE = 0.06
+
+
+# A stretch of a track, from length to length, that a node takes the place of.
+_Span = tuple[float, float, Place]
+# A way to be found: from place to place, and which of them is a node.
+_Leg = tuple[Place, Place, bool, bool]
+# A piece of a new course: a part of the old one between two lengths, or a leg by its number.
+_Step = tuple[float, float] | int
 
 
 @dataclass(frozen=True, eq=False, kw_only=True)
@@ -82,6 +89,7 @@ def settle(
     ------
     BadInput : two lines cross so often in one place that no clear junction results
     """
+    todo: list[list[Meeting]] = []
     for _ in range(_ROUNDS):
         meetings = [*planned, *_found(surface, tracks)]
         planned = []
@@ -217,18 +225,18 @@ def _lead(
     surface: Surface, rims: Rims, tracks: list[Track], clusters: list[list[Meeting]]
 ) -> list[Track]:
     """Every track led through the nodes of its clusters."""
-    stops: dict[int, list[tuple[float, float, Place]]] = {}
+    stops: dict[int, list[_Span]] = {}
     for cluster in clusters:
         place = _node(surface, rims, cluster)
-        spans: dict[int, list[float]] = {}
+        at: dict[int, list[float]] = {}
         for m in cluster:
             for p in m.passages:
-                spans.setdefault(p.track, []).append(p.s)
-        for t, s in spans.items():
+                at.setdefault(p.track, []).append(p.s)
+        for t, s in at.items():
             stops.setdefault(t, []).extend(_spans(tracks[t], sorted(s), place))
     out = list(tracks)
-    legs: list[tuple[int, Place, Place]] = []
-    plans: dict[int, list] = {}
+    legs: list[_Leg] = []
+    plans: dict[int, list[_Step]] = {}
     for t, spans in stops.items():
         track = tracks[t]
         if all(lo == hi and _passes(track, lo, place) for lo, hi, place in spans):
@@ -253,16 +261,16 @@ def _lead(
     gone: set[int] = set()
     for t, plan in plans.items():
         track = out[t]
-        pieces = [part(surface, track, *x) if kind == "part" else ways[x] for kind, x in plan]
-        face, bary, segment, keep = joined(*pieces) if pieces else _NOTHING
-        if len(segment) == 0:
+        pieces = [ways[x] if isinstance(x, int) else part(surface, track, *x) for x in plan]
+        if not any(len(p[2]) for p in pieces):
             gone.add(t)
             continue
+        face, bary, segment, keep = joined(*pieces)
         out[t] = track_of(surface, track.line, face, bary, segment, keep, closed=track.closed)
     return [track for t, track in enumerate(out) if t not in gone and track.length > 1e-6]
 
 
-def _moved(track: Track, new: Track, spans: list) -> list:
+def _moved(track: Track, new: Track, spans: list[_Span]) -> list[_Span]:
     """Stretches of a closed track, said along the same track begun elsewhere."""
     gap = np.linalg.norm(track.points - new.points[0], axis=1)
     shift, scale = float(track.s[int(np.argmin(gap))]), new.length / track.length
@@ -278,7 +286,7 @@ def _moved(track: Track, new: Track, spans: list) -> list:
     return sorted(out, key=lambda x: x[0])
 
 
-def _spans(track: Track, s: list[float], place: Place) -> list[tuple[float, float, Place]]:
+def _spans(track: Track, s: list[float], place: Place) -> list[_Span]:
     """The stretches of a track that a node takes the place of, given its passages there.
 
     Passages far apart along the track (both ends of a ring drawn open) are stretches of their own.
@@ -310,9 +318,9 @@ def _passes(track: Track, s: float, place: Place) -> bool:
     )
 
 
-def _plan(surface: Surface, track: Track, spans: list, legs: list) -> list:
+def _plan(surface: Surface, track: Track, spans: list[_Span], legs: list[_Leg]) -> list[_Step]:
     """What to put together: parts of the track, and legs (by number) to and from nodes."""
-    plan: list[tuple[str, tuple[float, float] | int]] = []
+    plan: list[_Step] = []
     at = 0.0
     held: Place | None = None  # the node that the last stop ended on
     for k, (lo, hi, place) in enumerate(spans):
@@ -331,31 +339,34 @@ def _plan(surface: Surface, track: Track, spans: list, legs: list) -> list:
         b = hi if exact else min(hi + bend, 0.5 * (after + hi))
         if not starts:
             if held is not None and a <= at:
-                plan.append(("leg", _leg(legs, held, place, surface, track)))
+                plan.append(_leg(legs, held, place, surface, track))
             else:
                 if held is not None:
-                    plan.append(("leg", _leg(legs, held, at, surface, track)))
+                    plan.append(_leg(legs, held, at, surface, track))
                 if a > at:
-                    plan.append(("part", (at, a)))
-                plan.append(("leg", _leg(legs, a, place, surface, track)))
+                    plan.append((at, a))
+                plan.append(_leg(legs, a, place, surface, track))
         held, at = place, b
         if ends:
             return plan
     if held is not None:
-        plan.append(("leg", _leg(legs, held, at, surface, track)))
+        plan.append(_leg(legs, held, at, surface, track))
     if at < track.length:
-        plan.append(("part", (at, track.length)))
+        plan.append((at, track.length))
     return plan
 
 
-def _leg(legs: list, a: Place | float, b: Place | float, surface: Surface, track: Track) -> int:
+def _leg(
+    legs: list[_Leg], a: Place | float, b: Place | float, surface: Surface, track: Track
+) -> int:
     """Notes a way to be found between nodes (places) and lengths along the track."""
-    ends = [place_at(surface, track, x) if isinstance(x, float) else x for x in (a, b)]
-    legs.append((*ends, not isinstance(a, float), not isinstance(b, float)))
+    start = a if isinstance(a, Place) else place_at(surface, track, a)
+    end = b if isinstance(b, Place) else place_at(surface, track, b)
+    legs.append((start, end, isinstance(a, Place), isinstance(b, Place)))
     return len(legs) - 1
 
 
-def _traced(surface: Surface, legs: list) -> list[Piece]:
+def _traced(surface: Surface, legs: list[_Leg]) -> list[Piece]:
     """Shortest paths for all legs; one between equal places is empty."""
     if not legs:
         return []

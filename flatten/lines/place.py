@@ -124,6 +124,9 @@ def lay(ground: Ground, cast: Cast, index: int, line: Line) -> tuple[list[Stroke
             "give its points in the scan file's own numbers",
         )
     air = near & (distance > typical + _AIR_MM)
+    if np.median(np.linalg.norm(np.diff(P, axis=0), axis=1)) > _TRACED_GAP_MM:
+        # Every picked point counts, a traced line can do without some.
+        air[:] = False
     good = near & ~air
     if air.any():
         notes.append(
@@ -155,7 +158,11 @@ def _extent(P: Array, some: NDArray[np.bool_], closed: bool) -> float:
     return float(np.linalg.norm(np.diff(Q, axis=0), axis=1)[flag[1:] | flag[:-1]].sum())
 
 
-def _runs(ground: Ground, P: Array, beyond: NDArray[np.bool_], closed: bool):
+# The points of a piece, whether it is closed, and which of its ends go over a rim.
+_Run = tuple[Array, bool, tuple[bool, bool]]
+
+
+def _runs(ground: Ground, P: Array, beyond: NDArray[np.bool_], closed: bool) -> list[_Run]:
     """Pieces of a line that lie on the cast: points, whether closed, which ends go over the rim."""
     if not beyond.any():
         return [(P, closed, (False, False))]
@@ -166,15 +173,23 @@ def _runs(ground: Ground, P: Array, beyond: NDArray[np.bool_], closed: bool):
         beyond = np.roll(beyond, -int(np.argmax(beyond)))
         beyond = np.append(beyond, True)
     edges = np.flatnonzero(np.diff(np.concatenate([[True], beyond, [True]]).astype(int)))
-    pieces = []
+    pieces: list[tuple[int, _Run]] = []
     for a, b in edges.reshape(-1, 2):
         points = [P[a:b]]
         if a > 0:
             points.insert(0, _exit(ground, P[a], P[a - 1]))
         if b < len(P):
             points.append(_exit(ground, P[b - 1], P[b]))
-        pieces.append((np.vstack(points), False, (a > 0, b < len(P))))
-    return pieces
+        pieces.append((int(a), (np.vstack(points), False, (a > 0, b < len(P)))))
+    # Picked points on two rims, with the cast between them.
+    far = np.linalg.norm(np.diff(P, axis=0), axis=1) > _TRACED_GAP_MM
+    for i in np.flatnonzero(beyond[1:] & beyond[:-1] & far):
+        face, bary, _, over = ground.project(0.5 * (P[i : i + 1] + P[i + 1 : i + 2]))
+        if not over[0] and not on_rim(ground.surface, face, bary)[0]:
+            face, bary, _, _ = ground.project(P[i : i + 2])
+            ends = positions(ground.V0, ground.surface.F, face, bary)
+            pieces.append((int(i), (ends, False, (True, True))))
+    return [piece for _, piece in sorted(pieces, key=lambda x: x[0])]
 
 
 def _exit(ground: Ground, inside: Array, outside: Array) -> Array:

@@ -199,7 +199,8 @@ def thin(
     A point goes where both neighbours share a face with it and it lies within `_FLAT_MM` of the
     straight way; points on edges very near a vertex move onto it, so that no slivers are cut.
     """
-    face, bary, segment_face, keep = (x.copy() for x in (face, bary, segment_face, keep))
+    face, bary = face.copy(), bary.copy()
+    segment_face, keep = segment_face.copy(), keep.copy()
     place = positions(surface.V, surface.F, face, bary)
     k = len(face)
     for turn in range(2):
