@@ -11,22 +11,39 @@ from flatten.nest.pieces import Shape, turned
 from flatten.nest.search import Lie
 
 TOUCH = 1e-9
+Box = tuple[float, tuple[float, float, float, float]]  # a turn and the bounds it gives
 
 
 def lay_boxes(shapes: list[Shape], ground: Ground) -> list[Lie | None]:
-    """Places for the shapes by their boxes, the best of four orders; only on rectangular ground."""
+    """Places for the shapes by their boxes, the best of several orders; only on rectangular ground."""
     boxes = [
         [(angle, turned(shape.grown, angle).bounds) for angle in shape.angles] for shape in shapes
     ]
-    sides = np.array([[b[0][1][2] - b[0][1][0], b[0][1][3] - b[0][1][1]] for b in boxes])
+    sides = np.array([_size(own[0]) for own in boxes])
     keys = (sides[:, 0], sides[:, 1], sides.prod(axis=1), sides.max(axis=1))
+    # All lying along, all standing across, and each as it comes: rows of alike pieces need one turn.
+    along = [[min(own, key=lambda o: _size(o)[1])] for own in boxes]
+    across = [[min(own, key=lambda o: _size(o)[0])] for own in boxes]
+    along = [own if _fits(own[0], ground) else all_ for own, all_ in zip(along, boxes, strict=True)]
+    across = [own if _fits(own[0], ground) else a for own, a in zip(across, along, strict=True)]
     best: tuple[tuple[float, int, float], list[Lie | None]] | None = None
     for key in keys:
-        order = np.lexsort((np.arange(len(shapes)), -key))
-        lies, score = _skyline(shapes, boxes, [int(i) for i in order], ground)
-        if best is None or score < best[0]:
-            best = (score, lies)
+        order = [int(i) for i in np.lexsort((np.arange(len(shapes)), -key))]
+        for turns in (boxes, along, across):
+            lies, score = _skyline(shapes, turns, order, ground)
+            if best is None or score < best[0]:
+                best = (score, lies)
     return best[1] if best else []
+
+
+def _size(box: Box) -> tuple[float, float]:
+    _, (x0, y0, x1, y1) = box
+    return x1 - x0, y1 - y0
+
+
+def _fits(box: Box, ground: Ground) -> bool:
+    w, h = _size(box)
+    return w <= ground.length + TOUCH and h <= ground.width + TOUCH
 
 
 def _skyline(shapes: list[Shape], boxes, order: list[int], ground: Ground):

@@ -71,7 +71,7 @@ def true_outline(template: Template) -> Polygon:
         outer = largest(shapely.make_valid(outer))
     holes = [Polygon(ring) for ring in template.inner if len(ring) > 2]
     holes = [shapely.make_valid(hole) for hole in holes]
-    return largest(outer.difference(shapely.union_all(holes))) if holes else outer
+    return largest(outer.difference(shapely.union_all(holes)), eye=0.0) if holes else outer
 
 
 def grown_outline(template: Template, true: Polygon, stock: Stock, material: Material) -> Polygon:
@@ -95,7 +95,7 @@ def grown_outline(template: Template, true: Polygon, stock: Stock, material: Mat
         grown = shapely.union_all([grown, *sides])
     if slack > 0.0:
         grown = grown.simplify(slack)
-    return largest(grown)
+    return largest(grown, eye=0.0)
 
 
 def turns(material: Material, along: float, outline: Polygon) -> tuple[float, ...]:

@@ -241,12 +241,12 @@ def _left_over(
         plan, _ = search(shapes, groups, replace(ground, bins=0), QUICK, unwatched)
         return None if None in plan else len({lie.bin for lie in plan if lie is not None})
 
-    def length_needed() -> float | None:
-        plan, _ = search(shapes, groups, replace(ground, length=np.inf), QUICK, unwatched)
-        if None in plan:
-            return None
-        clear = 0.5 * (stock.gap_mm + material.kerf_mm)
-        return end_of(shapes, plan) + ground.corner[0] - clear + stock.margin_mm
+    def length_needed() -> float:
+        endless = replace(ground, length=np.inf)
+        plan, _ = search(shapes, groups, endless, QUICK, unwatched)
+        end = min(end_of(shapes, plan), end_of(shapes, lay_boxes(shapes, endless)))
+        clear = 0.5 * stock.gap_mm
+        return end + ground.corner[0] - clear + stock.margin_mm
 
     ways = more_stock(stock, bins_needed, length_needed)
     if not all(shape.any for shape in shapes):
@@ -318,9 +318,10 @@ def _usage(
 
 def _net_area(template: Template) -> float:
     """Area within the net line; within the cut line where a template has no net line."""
-    if not template.net:
+    points = [edge.points for edge in template.net]
+    if sum(map(len, points)) < 4:
         return Polygon(template.cut).area
-    return Polygon(np.vstack([edge.points for edge in template.net])).area
+    return Polygon(np.vstack(points)).area
 
 
 def _spare_fits(placed: list[tuple[Shape, Lie]], ground: Ground) -> bool:

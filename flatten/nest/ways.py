@@ -105,13 +105,11 @@ def have(stock: Stock) -> str:
 def more_stock(
     stock: Stock,
     bins: Callable[[], int | None],
-    length: Callable[[], float | None],
+    length: Callable[[], float],
 ) -> list[str]:
     """How many more sheets or hides, or how much more length, would hold everything."""
     if stock.kind == "roll":
         need = length()
-        if need is None:
-            return []
         short = need - float(rectangle(stock)[0])
         return [f"{need:.0f} mm of length would hold everything, {short:.0f} mm more"]
     need = bins()
