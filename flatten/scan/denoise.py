@@ -22,7 +22,9 @@ CLEAN_MM, CLEAN_SHARE = 0.03, 0.0025
 # Calibrated on two bodies with 0.4 mm of noise: 0.16 mm rms from the true form, the least there is.
 WAVE_MM, WAVE_NOISE_MM = 35.0, 0.25
 # A bend of radius R is moved inward by wave^4 / (2 pi)^4 / R^3; no more than this is allowed.
-INWARD_MM = 0.35
+INWARD_MM = 0.06
+# How tightly a place bends is seen on a surface with waves down to this length.
+BEND_WAVE_MM = 25.0
 # Where points lie so far apart that patches are this much larger, form and noise look the same.
 COARSE = 3.0
 # More than this is no noise of a scanner.
@@ -121,7 +123,7 @@ def denoise(
         return fair(V, F, np.full(len(V), np.inf), free=patch) if patch.any() else V
     wave = min(WAVE_MM * (noise_mm / WAVE_NOISE_MM) ** 0.2, 7 * edge_mm)
     weight = np.full(len(V), (2 * np.pi / wave) ** 4)
-    X = fair(V, F, weight, free=patch)
-    bend = bending(X, F)
+    finer = np.full(len(V), (2 * np.pi / min(wave, BEND_WAVE_MM)) ** 4)
+    bend = bending(fair(V, F, finer, free=patch), F)
     weight = np.maximum(weight, bend**3 / INWARD_MM)
     return fair(V, F, weight, free=patch)

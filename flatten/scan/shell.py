@@ -6,6 +6,7 @@ from typing import Literal, cast
 import numpy as np
 from numpy.typing import NDArray
 
+from flatten.errors import BadInput
 from flatten.geometry.smoothing import border_mask, smooth_positions
 from flatten.geometry.topology import face_components
 from flatten.geometry.triangles import Array, Faces, face_areas, vertex_normals
@@ -30,6 +31,7 @@ from flatten.units import choose_unit
 FINE_SHARE = 0.35
 # If the girths change the size by more than this, everything measured in mm is done again.
 _SAME_SIZE = 1.1
+MOST_FACES = 3_000_000
 
 
 @dataclass(frozen=True, eq=False, kw_only=True)
@@ -69,7 +71,8 @@ def make_shell(mended: Mended, scan: Scan, spec: ScanSpec, *, looking: bool = Fa
 
     Raises
     ------
-    BadInput : the unit is not clear; more than one large shell; a girth misses the cast
+    BadInput : the unit is not clear; more than one large shell; a girth misses the cast; edge_mm
+        would make too many triangles or too few
     """
     unit = choose_unit(
         float(np.ptp(mended.V, axis=0).max()),
@@ -97,7 +100,7 @@ def _upright(mended: Mended, spec: ScanSpec, unit: str, scale: float) -> Shell:
     V, F, part = mended.V * scale, mended.F, mended.part
     repairs: dict[str, int | float | str] = {}
     notes: list[str] = []
-    edge = spec.edge_mm or working_edge(V, F)
+    edge = _edge(V, F, spec.edge_mm)
     if mean_edge(V, F) < FINE_SHARE * edge:
         V, F = coarsen(V, F, FINE_SHARE * edge)
         part = face_components(F) if part.any() else np.zeros(len(F), dtype=np.int32)
@@ -180,6 +183,21 @@ def girths_in_cast(specs: tuple[GirthSpec, ...], to_cast: Array) -> list[GirthSp
         replace(s, at=(float(p[0]), float(p[1]), float(p[2])))
         for s, p in zip(specs, moved, strict=True)
     ]
+
+
+def _edge(V: Array, F: Faces, asked: float | None) -> float:
+    """The working length: the one asked for, if the cast can be meshed with it."""
+    if asked is None:
+        return working_edge(V, F)
+    finest = float(np.sqrt(face_areas(V, F).sum() / (0.433 * MOST_FACES)))
+    coarsest = float(np.ptp(V, axis=0).max()) / 8
+    if not finest <= asked <= coarsest:
+        raise BadInput(
+            f"edge_mm = {asked:g} does not suit a cast of this size",
+            "scan.edge_mm",
+            f"use {finest:.2g} to {coarsest:.3g} mm, or leave it out",
+        )
+    return asked
 
 
 def working_edge(V: Array, F: Faces) -> float:
