@@ -10,6 +10,7 @@ from flatten.ink.join import GAP_MM, SHORT_MM
 from flatten.ink.paths import Path, Points, outward
 
 RIM_MM = 20.0
+CURL = 6  # points
 OVERSHOOT_MM = 9.0
 OWN_MM = 45.0  # a line ends on itself only this far along from that end
 
@@ -45,6 +46,13 @@ def _lead(paths, tree: KDTree, owner, place, rim: KDTree | None, i: int, e: int)
     most = GAP_MM if p.length > SHORT_MM else max(4.0, 0.25 * p.length)
     line = _line_ahead(paths, tree, owner, place, at, way, i, e, most)
     edge = _rim_ahead(rim, at, way, RIM_MM if p.length > 25.0 else 8.0)
+    if edge is None and line is None and p.length > SHORT_MM:
+        # Along a ragged rim the last bit of a track may turn aside.
+        q = p.points[:-CURL] if e else p.points[CURL:]
+        edge = _rim_ahead(rim, q[-1 if e else 0], outward(q, e), RIM_MM)
+        if edge is not None:
+            n = p.normals[:-CURL] if e else p.normals[CURL:]
+            p.points, p.normals = q, n
     if edge is not None and (line is None or edge[0] < line[0]):
         _end_at(p, e, edge[1])
         p.ends[e] = "rim"

@@ -5,7 +5,7 @@ from numpy.typing import NDArray
 from scipy.spatial import KDTree
 
 from flatten.ink.contrast import FLOOR, background, contrast, noise_level, one_per_cell
-from flatten.ink.doubles import without_doubles
+from flatten.ink.doubles import without_doubles, without_overlaps
 from flatten.ink.fit import Stroke, fit_strokes, path_length
 from flatten.ink.frame import working_frame
 from flatten.ink.inks import Sorted, sort_inks
@@ -84,7 +84,7 @@ def _strokes(
         LEAST_STROKE_MM,
         float(np.median(noise)),
     )
-    return without_doubles(fit_strokes(S, X, tracks))
+    return without_doubles(fit_strokes(S, X, without_overlaps(tracks)))
 
 
 def _paths(S: Samples, X: NDArray[np.float64], strokes: list[Stroke], found: Sorted):
