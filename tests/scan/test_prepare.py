@@ -65,8 +65,8 @@ def assert_clean(cast):
     for rim in cast.rims:  # the surface lies on the left of a rim's direction
         steps = set(zip(rim.vertices.tolist(), np.roll(rim.vertices, -1).tolist(), strict=True))
         border = np.flatnonzero(twin < 0)
-        ends = zip(F.ravel()[border].tolist(), np.roll(F, -1, axis=1).ravel()[border].tolist(), strict=True)  # fmt: skip
-        assert steps <= set(ends)
+        ends = np.column_stack([F.ravel(), np.roll(F, -1, axis=1).ravel()])[border]
+        assert steps <= set(map(tuple, ends.tolist()))
     assert np.linalg.norm(cast.N, axis=1) == pytest.approx(1)
     assert np.einsum("ij,ij->i", vertex_normals(V, F), cast.N).min() > 0
     least = np.degrees(corner_angles(V, F).min(axis=1))
