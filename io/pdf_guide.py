@@ -46,7 +46,7 @@ _LINES = TableStyle(
     ]
 )
 # Column widths, mm; with the margins they fill the width of A4.
-_STEP_MM = (8, 46, 62, 13, 15, 12, 22)
+_STEP_MM = (8, 44, 56, 12, 15, 12, 31)
 _CHECK_MM = (26, 52, 52, 20, 28)
 _MARGIN_MM = 16.0
 

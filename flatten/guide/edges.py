@@ -46,9 +46,12 @@ def flat_steps(ply: Ply, material: Material, templates: TemplateSet) -> list[Gui
                 stage=FLAT, what=piece, how=how, pieces=(piece,), notches=notches, holes=holes
             )
         )
+    rows: dict[tuple[float, ...], list[str]] = defaultdict(list)
     for name, distances in _topstitched(ply, templates).items():
+        rows[distances].append(name)
+    for distances, names in rows.items():
         how = f"top-stitch {', '.join(f'{d:g}' for d in distances)} mm inside the edge"
-        steps.append(GuideStep(stage=FLAT, what=name, how=how))
+        steps.append(GuideStep(stage=FLAT, what=", ".join(names), how=how))
     steps += _shape_steps(material, templates)
     return steps
 
@@ -148,15 +151,13 @@ def rim_steps(ply: Ply, templates: TemplateSet) -> list[GuideStep]:
     """How the rims are finished, each named once with its whole length."""
     lengths: dict[tuple[str, str], float] = defaultdict(float)
     pieces: dict[tuple[str, str], list[str]] = defaultdict(list)
-    panels = {panel.name for panel in templates.flat_set.panel_set.panels}
-    for template in templates.templates:
-        if template.name.removeprefix(f"{ply.name} ") not in panels:
-            continue
-        for edge in template.net:
+    panels = templates.flat_set.panel_set.panels
+    for panel, edges in zip(panels, templates.panel_edges, strict=True):
+        for edge in edges:
             if edge.seam < 0:
                 key = (edge.name, edge.finish)
-                lengths[key] += template.quantity * edge_length(edge)
-                pieces[key].append(template.panel)
+                lengths[key] += edge_length(edge)
+                pieces[key].append(panel.name)
     join = ply.making.binding_join_mm
     steps = []
     for (rim, finish), length in lengths.items():

@@ -1,7 +1,6 @@
 """A flat panel made ready to cut: net line, cut line, and all that is marked on it."""
 
-from collections.abc import Mapping
-from dataclasses import dataclass, field
+from dataclasses import dataclass
 from typing import Literal
 
 import numpy as np
@@ -77,14 +76,19 @@ class Template:
 class TemplateSet:
     """All templates of one ply, and the flats they were made from.
 
-    seam_edges : the edge of every (seam, side), the outside up; those of a panel that is cut from
-        its twin's template too
+    panel_edges : the net edges of every panel, the outside up, by index; those of a panel that is
+        cut from its twin's template too
     """
 
     flat_set: FlatSet
     templates: tuple[Template, ...]
     notes: tuple[str, ...] = ()
-    seam_edges: Mapping[tuple[int, int], NetEdge] = field(default_factory=dict)
+    panel_edges: tuple[tuple[NetEdge, ...], ...] = ()
+
+    @property
+    def seam_edges(self) -> dict[tuple[int, int], NetEdge]:
+        """The edge of every (seam, side)."""
+        return {(e.seam, e.side): e for edges in self.panel_edges for e in edges if e.seam >= 0}
 
 
 @dataclass(frozen=True, kw_only=True)

@@ -49,6 +49,8 @@ def build_templates(flat_set: FlatSet, ply: Ply, spec: TemplateSpec) -> Template
     pairs = mirror_pairs(pieces, sides, spec.pair_tolerance_mm)
     twins = {**dict(pairs), **{j: i for i, j in pairs}}
     if spec.one_per_pair:
+        pairs, said = sharing_pairs(pieces, pairs)
+        notes += said
         for i, _ in pairs:
             pieces[i].quantity = 2
     dropped = {j for _, j in pairs} if spec.one_per_pair else set()
@@ -60,16 +62,33 @@ def build_templates(flat_set: FlatSet, ply: Ply, spec: TemplateSpec) -> Template
         templates.append(
             finished(pieces[i], flat_set, ply, spec, f"piece {number} of {len(kept)}", place, twin)
         )
-    edges = {
-        (edge.seam, edge.side): net_edge(edge, edge.points)
-        for piece in pieces
-        if piece.role == "panel"
-        for edge in piece.edges
-        if edge.seam >= 0
-    }
-    return TemplateSet(
-        flat_set=flat_set, templates=tuple(templates), notes=tuple(notes), seam_edges=edges
+    edges = tuple(
+        tuple(net_edge(edge, edge.points) for edge in piece.edges)
+        for piece in pieces[: len(flat_set.flats)]
     )
+    return TemplateSet(
+        flat_set=flat_set, templates=tuple(templates), notes=tuple(notes), panel_edges=edges
+    )
+
+
+def sharing_pairs(
+    pieces: list[Piece], pairs: list[tuple[int, int]]
+) -> tuple[list[tuple[int, int]], list[str]]:
+    """The pairs that one template can serve, and what to know where marks or holes differ."""
+    kept, notes = [], []
+    for i, j in pairs:
+        one, other = pieces[i], pieces[j]
+        if sorted(e.holes for e in one.edges) != sorted(e.holes for e in other.edges):
+            notes.append(f"{one.name} and {other.name} have templates of their own: other holes")
+            continue
+        kept.append((i, j))
+        ticks = [sorted(n for e in p.edges for _, n in e.notches) for p in (one, other)]
+        if ticks[0] != ticks[1]:
+            notes.append(
+                f"{other.name} is cut from the template of {one.name}: its match marks lie at the"
+                " same places as its partners', but differ in number"
+            )
+    return kept, notes
 
 
 def net_edge(edge: Edge, points: Array) -> NetEdge:
