@@ -5,13 +5,13 @@ from dataclasses import replace
 
 import numpy as np
 import shapely
-from shapely.geometry import Polygon
+from shapely.geometry import Polygon, box
 
 from flatten.nest.boxes import lay_boxes
 from flatten.nest.buy import Take, buy_rows
 from flatten.nest.effort import cut_length, handwork
 from flatten.nest.ground import Ground, ground_of, rectangle
-from flatten.nest.pieces import Shape, extent, shapes_of, turned
+from flatten.nest.pieces import Shape, extent, moved, shapes_of, turned
 from flatten.nest.search import Lie, Progress, better, compact, end_of, on_ground, search
 from flatten.nest.timed import pack_strip
 from flatten.nest.verify import at_fault
@@ -158,9 +158,37 @@ def _best_plan(
     else:
         notes.append(f"the lay plan is the best of {count} changes tried, seed {effort.seed}")
     gap = stock.gap_mm + material.kerf_mm
-    plans = [_sound(shapes, plan, ground, gap) for plan in plans]
+    best = _best(shapes, [_sound(shapes, plan, ground, gap) for plan in plans])
+    best = _sound(shapes, _refilled(shapes, best, ground), ground, gap)
     progress(1.0)
-    return _best(shapes, plans), notes
+    return best, notes
+
+
+def _refilled(shapes: list[Shape], plan: list[Lie | None], ground: Ground) -> list[Lie | None]:
+    """The plan with pieces that were left over laid in what room is left, turned more finely."""
+    if None not in plan or ground.endless:
+        return plan
+    plan = list(plan)
+    whole = box(0.0, 0.0, ground.length, ground.width) if ground.free is None else ground.free
+    for b in sorted({lie.bin for lie in plan if lie is not None}):
+        taken = [
+            moved(turned(s.grown, lie.angle), lie.x, lie.y)
+            for s, lie in zip(shapes, plan, strict=True)
+            if lie is not None and lie.bin == b
+        ]
+        rest = replace(ground, bins=1, free=whole.difference(shapely.union_all(taken)))
+        left = [i for i, lie in enumerate(plan) if lie is None]
+        if not left:
+            break
+        finer = [
+            replace(s, angles=tuple(s.angles[0] + 15.0 * k for k in range(24))) if s.any else s
+            for s in (shapes[i] for i in left)
+        ]
+        for i, lie in zip(
+            left, search(finer, _groups(finer), rest, QUICK, unwatched)[0], strict=True
+        ):
+            plan[i] = None if lie is None else replace(lie, bin=b)
+    return plan
 
 
 def _timed_plans(

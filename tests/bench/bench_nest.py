@@ -1,6 +1,7 @@
 """Lay plans measured by hand: `python tests/bench/bench_nest.py [seconds_180 seconds_free seeds]`.
 
-The 30 fixed templates (five body casts' panels, foam and covers) on a strip 1,000 mm wide with a
+The 30 fixed templates (a suit from panels of body casts: breastplate, back, greaves, thigh pieces,
+bracers and hand plates at their scale, facings) on a strip 1,000 mm wide with a
 gap of 3 mm and no margin; by iterations, by the clock with turns of 180 degrees (wanted: 80 % in
 20 s), by the clock turned freely (wanted: 82.5 % in 60 s), medians over seeds, each against a plain
 bottom-left packer in the same run (wanted: 1.15 times). Then a hide with flaws filled until nothing

@@ -214,6 +214,22 @@ def test_a_hide_is_filled_until_nothing_more_fits_clear_of_its_flaws():
     assert len(plan.placements) + len(plan.unplaced) == 70
 
 
+def test_what_is_left_over_of_a_hide_fits_nowhere_on_it():
+    # One small disc is laid by brute force: wherever its centre may lie, it does not fit any more.
+    stock = waved_hide()
+    t = np.linspace(0.0, 2.0 * np.pi, 16, endpoint=False)
+    disc = 60.0 * np.column_stack([np.cos(t), np.sin(t)])
+    plan = lay_out(template_set([template(disc, f"p{i}") for i in range(60)]), stock, FOAM, LITTLE)
+    assert plan.unplaced
+    free = Polygon(stock.outline).buffer(-stock.margin_mm - 60.0)
+    for hole in stock.holes:
+        free = free.difference(Polygon(hole).buffer(stock.gap_mm + 60.0))
+    # Columns lose a little beside every piece: 4 mm is what is forgiven here.
+    for _, piece in laid(plan):
+        free = free.difference(piece.centroid.buffer(120.0 + stock.gap_mm + 4.0))
+    assert free.area == 0.0
+
+
 def test_as_many_hides_as_needed_are_begun():
     pieces = [template(blob(s), f"p{s}") for s in range(30)]
     plan = lay_out(template_set(pieces), waved_hide(count=0), FOAM, LITTLE)
