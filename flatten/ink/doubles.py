@@ -14,15 +14,15 @@ LEAST_POINTS = 4
 
 
 def without_doubles(strokes: list[Stroke]) -> list[Stroke]:
-    """The strokes, longest first, without those that mostly lie on the ink of a longer one.
+    """The strokes, clearest first, without those that mostly lie on the ink of a clearer one.
 
     A stroke's edge is followed by itself where a seed lay off its middle. What lies within half
-    the width plus a millimetre and a half of a longer stroke, going the same way, is that stroke;
+    the width plus a millimetre and a half of a clearer stroke, going the same way, is that stroke;
     so is what has no samples of its own left.
     """
     strokes = [s for s in strokes if np.mean(s.cover != 0.0) > 0.5]
-    strokes = sorted(strokes, key=lambda s: -s.length)
-    reach = np.array([0.5 * s.width + 1.5 for s in strokes])
+    strokes = sorted(strokes, key=lambda s: -s.length * s.strength * s.explained)
+    reach = np.array([min(0.5 * s.width, 3.5) + 1.5 for s in strokes])
     lines = [s.points for s in strokes]
     kept: list[Stroke] = []
     for s, on in zip(strokes, _covered(lines, [s.closed for s in strokes], reach), strict=True):
@@ -54,7 +54,7 @@ def without_overlaps(tracks: list[Track]) -> list[Track]:
 def _covered(
     lines: list[NDArray[np.float64]], closed: list[bool], reach: NDArray[np.float64]
 ) -> list[NDArray[np.bool_]]:
-    """For each line (longest first), which of its points lie along an earlier one that is kept."""
+    """For each line (best first), which of its points lie along an earlier one that is kept."""
     if len(lines) < 2:
         return [np.zeros(len(p), dtype=bool) for p in lines]
     nodes = np.concatenate(lines)

@@ -14,6 +14,7 @@ LEAST_CONTRAST = 0.25
 CLEAR_CONTRAST = 0.5
 LEAST_INK_MM = 60.0
 TINT = 0.3  # share of a contrast that is colour and not grey; creases and shadows have less
+LITTLE = 0.1  # beside a line a short stroke's band accounts for little of what is there
 FAINT = 0.35  # strokes from here on count as part of writing, and are offered as lines
 
 
@@ -110,7 +111,9 @@ def sort_inks(strokes: list[Stroke]) -> Sorted:
             ink[ink == k] = -1
     faint = np.zeros(len(strokes), dtype=bool)
     close = np.cos(np.radians(1.6 * SAME_INK_DEG))
-    could = (ink < 0) & (t.strength > FAINT * level) & (t.explained > 0.2 * usual) & (t.even > 0.1)
+    could = (
+        (ink < 0) & (t.strength > FAINT * level) & (t.explained > LITTLE * usual) & (t.even > 0.1)
+    )
     for i in np.flatnonzero(could):
         fits = [
             float(t.way[i] @ s) / float(np.linalg.norm(s)) if (ink == k).any() else -1.0

@@ -14,6 +14,7 @@ from flatten.ink.paths import Path, outward
 
 TOUCH_MM = 3.0
 SURE_MM = 90.0  # writing is smaller than this
+SURE_BENT_MM = 60.0  # and a stroke that is long as well is larger than this
 LETTER_MM = 45.0
 TICK_MM = 32.0
 LOOP_MM = 75.0  # the shortest closed line that is taken for a shape
@@ -125,6 +126,8 @@ def sort_paths(paths: list[Path]) -> Taken:
 def is_sure(p: Path) -> bool:
     """Whether a path is too large to be writing, or runs from rim to rim."""
     if p.ends == ["rim", "rim"] and p.length > 20.0:
+        return True
+    if p.extent > SURE_BENT_MM and p.length > 2.0 * SURE_BENT_MM - 10.0:
         return True
     return p.extent >= SURE_MM or (p.closed and p.length >= 1.5 * LOOP_MM)
 
