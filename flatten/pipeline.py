@@ -181,6 +181,7 @@ def make_ply(job: Job, ply: Ply, panel_set: PanelSet, clock: Clock) -> PlyOutcom
             revision=job.revision,
             date=job.date,
             beneath_mm=beneath,
+            points=job.points,
             alters=own_alters(job.alters, panel_set),
             one_per_pair=job.one_per_pair,
             pair_tolerance_mm=job.pair_tolerance_mm,

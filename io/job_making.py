@@ -9,9 +9,11 @@ from flatten.records.making import (
     DXF_UNITS,
     DXF_VERSIONS,
     FINISHES,
+    POINT_KINDS,
     Alter,
     Making,
     OutputChoice,
+    PointDetail,
     StitchChoice,
 )
 from flatten.records.pages import PAPERS
@@ -99,6 +101,30 @@ def read_alters(entries: list[Entry]) -> tuple[Alter, ...]:
         entry.close()
         alters.append(alter)
     return tuple(alters)
+
+
+def read_points(entries: list[Entry]) -> tuple[PointDetail, ...]:
+    """The `[[point]]` entries.
+
+    Raises
+    ------
+    BadInput : names the line and the key
+    """
+    points = []
+    for number, entry in enumerate(entries, start=1):
+        points.append(
+            PointDetail(
+                name=entry.name("name", str(number)),
+                kind=entry.choice("kind", POINT_KINDS),
+                at=entry.point("at"),
+                diameter_mm=entry.number("diameter_mm", low=0.5, high=200.0),
+                thickness_mm=entry.number("thickness_mm", 0.0, low=0.0, high=50.0),
+                angle_deg=entry.number("angle_deg", 0.0, low=-360.0, high=360.0),
+                plies=entry.names("plies", ("*",)),
+            )
+        )
+        entry.close()
+    return tuple(points)
 
 
 def read_output(entry: Entry | None) -> OutputChoice:

@@ -43,6 +43,7 @@ def write_job(job: Job, folder: Path | None = None) -> str:
         ),
         *(_table("[[panel]]", {"name": p.name, "at": p.at}) for p in job.panel_names),
         *(_ply(ply) for ply in job.plies),
+        *(_table("[[point]]", vars(point)) for point in job.points),
         *(_table("[[alter]]", vars(alter)) for alter in job.alters),
         _table("[output]", vars(job.output)),
         *(_material(material) for material in job.materials),

@@ -8,7 +8,7 @@ from typing import TypeVar
 
 from flatten.errors import BadInput
 from flatten.io.entries import Entry, Triple, near
-from flatten.io.job_making import read_alters, read_date, read_making, read_output
+from flatten.io.job_making import read_alters, read_date, read_making, read_output, read_points
 from flatten.io.job_materials import read_materials, read_stocks
 from flatten.io.sources import named_file, read_bytes
 from flatten.io.toml_places import find_places
@@ -78,6 +78,7 @@ def _read_top(top: Entry, path: Path) -> Job:
     own_materials = read_materials(top.tables("material"))
     own_stocks = read_stocks(top.tables("stock"), path.parent)
     ply_entries = top.tables("ply")
+    points = read_points(top.tables("point"))
     alters = read_alters(top.tables("alter"))
     output = read_output(top.table("output"))
     top.close()
@@ -105,6 +106,7 @@ def _read_top(top: Entry, path: Path) -> Job:
         date=date,
         one_per_pair=one_per_pair,
         pair_tolerance_mm=pair_tolerance,
+        points=points,
         alters=alters,
         output=output,
     )

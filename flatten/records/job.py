@@ -4,7 +4,7 @@ from dataclasses import dataclass, field
 from pathlib import Path
 
 from flatten.records.lines import Line
-from flatten.records.making import Alter, OutputChoice
+from flatten.records.making import Alter, OutputChoice, PointDetail
 from flatten.records.material import Material, Ply, Stock
 
 
@@ -96,5 +96,6 @@ class Job:
     date: str | None = None
     one_per_pair: bool = False
     pair_tolerance_mm: float = 2.0
+    points: tuple[PointDetail, ...] = ()
     alters: tuple[Alter, ...] = ()
     output: OutputChoice = field(default_factory=OutputChoice)

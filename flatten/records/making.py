@@ -8,6 +8,8 @@ from flatten.records.pages import PAPERS
 
 Finish = Literal["raw", "bevelled", "bound", "turned", "piped"]
 FINISHES: tuple[Finish, ...] = get_args(Finish)
+PointKind = Literal["eyelet", "rivet", "slit", "buttonhole"]
+POINT_KINDS: tuple[PointKind, ...] = get_args(PointKind)
 DxfVersion = Literal["R12", "R2000", "R2004", "R2007", "R2010", "R2013", "R2018"]
 DXF_VERSIONS: tuple[DxfVersion, ...] = get_args(DxfVersion)
 DxfUnit = Literal["mm", "in"]
@@ -42,6 +44,25 @@ class Alter:
     by_mm: float
     start: float = 0.0
     end: float = 1.0
+
+
+@dataclass(frozen=True, kw_only=True)
+class PointDetail:
+    """An eyelet, rivet, slit or buttonhole at a place on the body.
+
+    at : a point on the scan, in the file's own numbers
+    diameter_mm : of the hole, or of the button; for a slit its length
+    thickness_mm : of the button; angle_deg : of a slit or buttonhole, 0 level on the wearer
+    plies : patterns of the plies that have it
+    """
+
+    name: str
+    kind: PointKind
+    at: tuple[float, float, float]
+    diameter_mm: float
+    thickness_mm: float = 0.0
+    angle_deg: float = 0.0
+    plies: tuple[str, ...] = ("*",)
 
 
 @dataclass(frozen=True, kw_only=True)

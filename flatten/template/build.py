@@ -24,6 +24,7 @@ from flatten.template.notches import junction_letters, mark_junctions, mark_seam
 from flatten.template.pairs import mirror_pairs
 from flatten.template.piece import Edge, EdgeText, Piece, close_net, net_piece
 from flatten.template.place import FreeSpace, shape_of
+from flatten.template.points import place_points
 from flatten.template.spec import TemplateSpec
 from flatten.template.tracks import tracks
 from flatten.template.turned import relieve_turns
@@ -128,6 +129,9 @@ def make_pieces(flat_set: FlatSet, ply: Ply, spec: TemplateSpec) -> list[Piece]:
         draw_darts(piece, material, spec, wearers_up(panel, flat_set.flats[piece.panel].U))
         topstitch(piece, material, spec)
         relieve_turns(piece, ply, material, spec)
+    ups = [wearers_up(p, f.U) for p, f in zip(panel_set.panels, flat_set.flats, strict=True)]
+    if pieces:
+        pieces[0].notes += place_points(pieces, flat_set, ply, spec.points, ups)
     seam_tracks = tracks(pieces, panel_set.seams)
     punch_seams(seam_tracks, material, spec)
     mark_seams(seam_tracks, material)

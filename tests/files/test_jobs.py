@@ -81,6 +81,13 @@ stock = "half hide"
 over = "base"
 panels = ["bust *"]
 
+[[point]]
+name = "collar"
+kind = "buttonhole"
+at = [1, 2, 3]
+diameter_mm = 15
+thickness_mm = 3.5
+
 [[alter]]
 line = "side left"
 by_mm = -8

@@ -4,9 +4,10 @@ import json
 import struct
 from xml.etree import ElementTree
 
-import ezdxf
 import numpy as np
 import pytest
+from ezdxf.entities.polyline import Polyline
+from ezdxf.filemanagement import readfile
 from pypdf import PdfReader
 
 from flatten.cli import main
@@ -104,11 +105,10 @@ def test_papers_are_those_asked_for(made):
 
 def test_the_dxf_is_of_the_version_and_unit_asked_for(made):
     out, _ = made
-    document = ezdxf.readfile(out / "mock-up.dxf")
+    document = readfile(out / "mock-up.dxf")
     assert document.dxfversion == "AC1009"
-    square = [
-        p for p in document.modelspace() if p.dxf.layer == "TEST" and p.dxftype() == "POLYLINE"
-    ]
+    lines = [p for p in document.modelspace() if isinstance(p, Polyline)]
+    square = [p for p in lines if p.dxf.layer == "TEST"]
     widths = [np.ptp([v.dxf.location.x for v in p.vertices]) for p in square]
     assert max(widths) == pytest.approx(100.0 / 25.4, abs=1e-6)
 
