@@ -80,6 +80,20 @@ class Ground:
             beyond[rim] = (along > _BEYOND_MM) & (along > 0.5 * distance[rim])
         return face, bary, distance, beyond
 
+    def along_rim(self, face: Ints, bary: Array) -> NDArray[np.bool_]:
+        """(k,) True for surface points on a rim, or so near it that no line fits between."""
+        F, V = self.surface.F, self.V0
+        place = positions(V, F, face, bary)
+        near = on_rim(self.surface, face, bary)
+        for c in range(3):
+            a, b = V[F[face, c]], V[F[face, (c + 1) % 3]]
+            edge = np.linalg.norm(b - a, axis=1)
+            height = np.linalg.norm(np.cross(b - a, place - a), axis=1) / np.maximum(edge, 1e-300)
+            near |= (self.surface.twin[3 * face + c] < 0) & (height < _BEYOND_MM)
+            at_vertex = np.linalg.norm(place - a, axis=1) < _BEYOND_MM
+            near |= self.surface.on_border[F[face, c]] & at_vertex
+        return near
+
 
 def ground_of(cast: Cast, surface: Surface) -> Ground:
     """Undoes the cast's offset, so that lines drawn on the scan lie on it."""
@@ -137,7 +151,7 @@ def lay(ground: Ground, cast: Cast, index: int, line: Line) -> tuple[list[Stroke
         notes.append(f"{where} projected onto the cast, {distance[good].max():.1f} mm at most")
     strokes = []
     # Where a line touches the rim it comes apart, and both pieces end there.
-    off = beyond | on_rim(ground.surface, face, bary)
+    off = beyond | ground.along_rim(face, bary)
     for points, closed, exits in _runs(ground, P[~air], off[~air], line.closed):
         stroke = _stroke(ground, index, points, closed, exits)
         if stroke is not None:
@@ -185,7 +199,7 @@ def _runs(ground: Ground, P: Array, beyond: NDArray[np.bool_], closed: bool) -> 
     far = np.linalg.norm(np.diff(P, axis=0), axis=1) > _TRACED_GAP_MM
     for i in np.flatnonzero(beyond[1:] & beyond[:-1] & far):
         face, bary, _, over = ground.project(0.5 * (P[i : i + 1] + P[i + 1 : i + 2]))
-        if not over[0] and not on_rim(ground.surface, face, bary)[0]:
+        if not over[0] and not ground.along_rim(face, bary)[0]:
             face, bary, _, _ = ground.project(P[i : i + 2])
             ends = positions(ground.V0, ground.surface.F, face, bary)
             pieces.append((int(i), (ends, False, (True, True))))
