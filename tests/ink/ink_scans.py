@@ -140,6 +140,7 @@ def paint(X, N, strokes, look, rng, rim_distance=None, gaps=(), blur=0.0):
     albedo *= (1 + look.blotch * waves(rng, X, 70) * 0.7 + 0.4 * look.blotch * waves(rng, X, 25))[
         :, None
     ]
+    tree = cKDTree(X) if look.wrinkles else None
     for _ in range(look.wrinkles):
         at = X[rng.integers(k)]
         e = rng.normal(size=3)
@@ -148,7 +149,6 @@ def paint(X, N, strokes, look, rng, rim_distance=None, gaps=(), blur=0.0):
         half = rng.uniform(10, 35)
         s = np.linspace(-half, half, 60)[:, None]
         p = at + s * e + 0.002 * s**2 * rng.normal(size=3)
-        tree = cKDTree(X)
         near = tree.query(p)[1]
         d, j = cKDTree(X[near]).query(X, distance_upper_bound=8)
         d = np.where(np.isfinite(d), d, 99)

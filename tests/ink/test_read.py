@@ -1,0 +1,188 @@
+"""Lines read off synthetic scans against the lines that were drawn on them.
+
+The bars are the project's own: share found within 2.5 mm, share of what was found that is farther
+than 4 mm from any line, median and 95th percentile of the distance.
+"""
+
+import numpy as np
+import pytest
+from ink_bodies import Stroke, along, ring
+from ink_cases import (
+    BLACK,
+    BLUE,
+    GREEN,
+    PI,
+    RED,
+    SHIN,
+    SILVER,
+    limb_lines,
+    stress,
+    tick,
+    with_corners,
+    writing,
+)
+from ink_scans import Look, Wear, scan_of
+from ink_score import score
+
+from flatten.errors import BadInput
+from flatten.ink.read import read_ink
+from flatten.records.job import InkRule
+from flatten.records.scan import Scan
+
+
+def held(found, recovered=0.995, false=0.005, median=0.40, p95=0.80):
+    assert found.recovered >= recovered, found
+    assert found.worst_line >= 0.97, found.by_line
+    assert found.false <= false, found
+    assert found.median <= median, found
+    assert found.p95 <= p95, found
+
+
+@pytest.fixture(scope="module")
+def plain():
+    drawn = scan_of(SHIN, limb_lines(SHIN), wear=Wear(holes=0), spacing=2.4, seed=3)
+    return drawn, read_ink(drawn.scan)
+
+
+def test_black_and_blue_lines_on_grey_tape(plain):
+    drawn, reading = plain
+    found = score(reading.lines, drawn.strokes, drawn.to_mm)
+    held(found)
+    assert found.kinds_right == 1.0
+    assert found.closed_right
+    assert [ink.kind for ink in reading.inks] == ["seam", "detail"]
+    blue = np.array([int(reading.inks[1].colour[k : k + 2], 16) for k in (1, 3, 5)])
+    assert blue.argmax() == 2
+    assert len(reading.lines) == 4
+
+
+def test_lines_end_where_they_meet_a_rim_and_not_beyond(plain):
+    drawn, reading = plain
+    back = np.linalg.inv(drawn.pose)
+    for line in reading.lines:
+        p = line.points @ back[:3, :3].T + back[:3, 3]
+        if not line.closed and line.kind == "seam":
+            assert max(min(abs(p[k, 1]), abs(p[k, 1] - SHIN.high)) for k in (0, -1)) < 3.0
+
+
+def test_the_same_scan_in_another_order_gives_the_same_names(plain):
+    drawn, reading = plain
+    rng = np.random.default_rng(0)
+    old = drawn.scan
+    order = rng.permutation(len(old.V))
+    place = np.argsort(order)
+    scan = Scan(
+        name="shuffled", V=old.V[order], F=place[old.F][rng.permutation(len(old.F))],
+        colors=old.colors[order],
+    )  # fmt: skip
+    again = read_ink(scan)
+    assert sorted(x.name for x in again.lines) == sorted(x.name for x in reading.lines)
+
+
+def test_a_rule_says_what_an_ink_becomes(plain):
+    drawn, _ = plain
+    reading = read_ink(drawn.scan, None, (InkRule(colour="#2040c0", kind="score"),))
+    assert {x.kind for x in reading.lines} == {"seam", "score"}
+    assert [ink.by_rule for ink in reading.inks] == [False, True]
+
+
+def test_lines_in_a_texture():
+    drawn = scan_of(SHIN, limb_lines(SHIN), Look(wrinkles=3), spacing=3.0, seed=1, texture=640)
+    found = score(read_ink(drawn.scan).lines, drawn.strokes, drawn.to_mm)
+    held(found, median=0.35, p95=0.70)
+    assert found.kinds_right == 1.0
+
+
+def test_a_silver_pen_on_black_tape():
+    lines = limb_lines(SHIN, ink=SILVER, second=(190, 60, 60))
+    drawn = scan_of(SHIN, lines, Look(tape=(38, 38, 42)), spacing=2.4, seed=2)
+    found = score(read_ink(drawn.scan).lines, drawn.strokes, drawn.to_mm)
+    held(found)
+    assert found.kinds_right == 1.0
+
+
+def test_four_inks_are_told_apart():
+    b = SHIN
+    lines = [
+        *limb_lines(b, second=RED),
+        Stroke("blue", along(b, [2.6, 3.0, 3.4], [60, 100, 70]), BLUE, kind="detail"),
+        Stroke("green", along(b, [2.4, 2.9, 3.5], [215, 230, 210]), GREEN, kind="detail"),
+    ]
+    drawn = scan_of(b, lines, spacing=2.2, seed=4)
+    reading = read_ink(drawn.scan)
+    held(score(reading.lines, drawn.strokes, drawn.to_mm))
+    assert len(reading.inks) == 4
+
+
+def test_writing_is_listed_and_never_a_line():
+    drawn = scan_of(SHIN, [*limb_lines(SHIN), *writing(SHIN)], spacing=2.0, seed=5)
+    reading = read_ink(drawn.scan)
+    held(score(reading.lines, drawn.strokes, drawn.to_mm))
+    assert "arrow" in {w.what for w in reading.writing}
+    assert len(reading.writing) >= 2
+
+
+def test_ticks_become_match_marks_and_a_line_along_a_rim_a_trim():
+    lines = limb_lines(SHIN)
+    marks = [tick(SHIN, lines[0], 0.25), tick(SHIN, lines[1], 0.3)]
+    trim = Stroke("trim", ring(SHIN, 14.0, 2.0), BLACK, closed=True, kind="trim")
+    drawn = scan_of(SHIN, [*lines, trim, *marks], Look(wrinkles=0), spacing=2.0, seed=6)
+    reading = read_ink(drawn.scan)
+    found = score(reading.lines, drawn.strokes, drawn.to_mm)
+    held(found)
+    assert found.kinds_right > 0.99
+    back = np.linalg.inv(drawn.pose)
+    heights = sorted((m.at @ back[:3, :3].T + back[:3, 3])[1] for m in reading.marks)
+    assert heights == pytest.approx(sorted([0.25 * SHIN.high, 0.3 * SHIN.high]), abs=4.0)
+
+
+def test_a_closed_line_that_meets_nothing_is_a_detail():
+    turn = np.linspace(0, 2 * PI, 13)
+    loop = along(SHIN, 0.1 + 0.35 * np.cos(turn), 80 + 22 * np.sin(turn))
+    lines = [*limb_lines(SHIN)[:3], Stroke("loop", loop, BLACK, closed=True, kind="detail")]
+    drawn = scan_of(SHIN, lines, spacing=2.4, seed=7)
+    reading = read_ink(drawn.scan)
+    found = score(reading.lines, drawn.strokes, drawn.to_mm)
+    held(found)
+    assert found.kinds_right == 1.0
+    assert any("meets no other line" in note for note in reading.notes)
+
+
+def test_drawn_points_stay_pointed_within_two_millimetres():
+    drawn = scan_of(SHIN, with_corners(), spacing=2.0, seed=8)
+    reading = read_ink(drawn.scan)
+    held(score(reading.lines, drawn.strokes, drawn.to_mm))
+    P = np.vstack([x.points for x in reading.lines]) * drawn.to_mm
+    pose = drawn.pose
+    for angle, height in ((0.0, 110), (0.5, 70), (1.0, 110), (2.4, 60), (3.2, 110)):
+        at = SHIN.at(angle, height) @ pose[:3, :3].T + pose[:3, 3]
+        assert np.linalg.norm(P - at * drawn.to_mm, axis=1).min() < 2.0
+
+
+def test_a_gap_of_fourteen_millimetres_is_bridged():
+    drawn = scan_of(
+        SHIN, limb_lines(SHIN), Look(), Wear(gaps=2, gap_mm=14.0, holes=0), spacing=2.2, seed=9
+    )  # fmt: skip
+    assert len(drawn.notes["gaps"]) == 2
+    held(score(read_ink(drawn.scan).lines, drawn.strokes, drawn.to_mm))
+
+
+def test_a_worn_pen_in_hard_shadow_under_noise():
+    drawn = stress(SHIN, 1, 2.0)
+    found = score(read_ink(drawn.scan).lines, drawn.strokes, drawn.to_mm)
+    assert found.recovered >= 0.97, found
+    assert found.false <= 0.03, found
+    assert found.median <= 0.5, found
+
+
+def test_a_scan_without_ink_says_so_and_what_to_do():
+    drawn = scan_of(SHIN, [], Look(wrinkles=10), spacing=2.6, seed=10)
+    reading = read_ink(drawn.scan)
+    assert reading.lines == ()
+    assert any("draw over them" in note for note in reading.notes)
+
+
+def test_a_scan_without_colours_says_so_and_what_to_do(plain):
+    old = plain[0].scan
+    with pytest.raises(BadInput, match=r"no colours.*export it with"):
+        read_ink(Scan(name="grey", V=old.V, F=old.F))
