@@ -19,6 +19,7 @@ from numpy.typing import NDArray
 from flatten.geometry.triangles import Array
 
 FREE, LINE, CORNER = 0, 1, 2
+TINY = 0.15**2  # of the longest edge allowed, squared
 RING = 256  # valences beyond this are left alone
 
 
@@ -191,9 +192,11 @@ def _collapse(M, h, limit, least, ring_a, ring_b, p):
     g = M.twin[h]
     on_line = M.crease[h] or g < 0
     ka, kb = M.kind[a], M.kind[b]
-    if not on_line and ka != FREE and kb != FREE:
+    # Next to nothing may go whatever it joins: two corners that nearly meet are one.
+    tiny = _squared(M.X, a, b) < TINY * limit
+    if not on_line and ka != FREE and kb != FREE and not tiny:
         return False
-    if ka == CORNER and kb == CORNER:
+    if ka == CORNER and kb == CORNER and not tiny:
         return False
     na, nb = ring_of(M, a, ring_a), ring_of(M, b, ring_b)
     if na < 0 or nb < 0:

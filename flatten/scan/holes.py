@@ -6,6 +6,7 @@ from dataclasses import dataclass
 import numpy as np
 from numba import njit
 from numpy.typing import NDArray
+from scipy.spatial import KDTree
 
 from flatten.geometry.halfedges import border_cycles, opposites
 from flatten.geometry.triangles import Array, face_areas, vertex_normals
@@ -52,7 +53,9 @@ def find_borders(V: Array, F: Ints, reach: float) -> list[Border]:
         smooth = smooth_curve(P, reach)
         centre, axis, rms = flatness(smooth)
         length = loop_length(smooth)
-        flush = float(np.abs(N[loop] @ axis).mean())
+        # Looked at a little way in: the very edge may be turned over or torn.
+        beside = KDTree(P).query(V, distance_upper_bound=reach)[0] < reach
+        flush = float(np.abs(N[beside] @ axis).mean())
         hole = length < SMALL * size or (length < MEDIUM * size and flush > FLUSH)
         borders.append(
             Border(

@@ -16,6 +16,8 @@ Ints = NDArray[np.int32]
 LARGE_SHARE = 0.05
 # A one-sided place of at most this share of the edges is cut out and filled; more is refused.
 ONE_SIDED_SHARE = 0.005
+# A part whose volume, closed by cones, is below this share of its area to the power of 3/2 is flat.
+FLAT_SHARE = 0.012
 
 
 @dataclass(frozen=True, eq=False, kw_only=True)
@@ -326,7 +328,7 @@ def face_parts_outward(V: Array, F: Ints, part: NDArray[np.integer]) -> tuple[In
         mine = np.flatnonzero(part == k)
         area = float(face_areas(V, F[mine]).sum())
         volume = enclosed_volume(V, F[mine])
-        if abs(volume) < 1e-3 * area**1.5:
+        if abs(volume) < FLAT_SHARE * area**1.5:
             sure = False
         elif volume < 0:
             F[mine] = F[mine][:, ::-1]

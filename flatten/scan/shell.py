@@ -110,6 +110,13 @@ def _upright(mended: Mended, spec: ScanSpec, unit: str, scale: float) -> Shell:
         notes.append("the faces looked inward and were turned outward")
     if not sure:
         notes.append("the surface is too flat to tell its outside; the file's own side is taken")
+    for left in (outer_sheet, cut_stand):
+        done = left(V, F)
+        repairs |= done.repairs
+        notes += done.notes
+        if len(done.F) < len(F):
+            V, F = _whole(V, done.F)
+    refuse_second_shell(V / scale, F, face_components(F))
     V, spikes = drop_spikes(V, F)
     if spikes:
         repairs["spikes_taken_off"] = spikes
@@ -117,13 +124,6 @@ def _upright(mended: Mended, spec: ScanSpec, unit: str, scale: float) -> Shell:
     if noise > 0:
         V = smooth_positions(V, F, passes=3, fixed=border_mask(F, len(V)))
         repairs["noise_mm"] = round(noise, 3)
-    for stage in (outer_sheet, cut_stand):
-        left = stage(V, F)
-        repairs |= left.repairs
-        notes += left.notes
-        if len(left.F) < len(F):
-            V, F = _whole(V, left.F)
-    refuse_second_shell(V / scale, F, face_components(F))
     V, F, filled, holes = fill_small(V, F)
     whole = cut_handles(V, F)
     V, F = whole.V, whole.F
