@@ -87,7 +87,9 @@ def test_a_rule_says_what_an_ink_becomes(plain):
 
 
 def test_lines_in_a_texture():
-    drawn = scan_of(SHIN, limb_lines(SHIN), Look(wrinkles=3), spacing=3.0, seed=1, texture=640)
+    drawn = scan_of(
+        SHIN, limb_lines(SHIN), Look(wrinkles=0, strips=0.0), spacing=3.0, seed=1, texture=512
+    )
     found = score(read_ink(drawn.scan).lines, drawn.strokes, drawn.to_mm)
     held(found, median=0.35, p95=0.70)
     assert found.kinds_right == 1.0
