@@ -19,7 +19,7 @@ from flatten.scan.holes import fill_small
 from flatten.scan.manifold import face_parts_outward, make_manifold
 from flatten.scan.mend import Mended
 from flatten.scan.pose import find_frame
-from flatten.scan.remesh import coarsen
+from flatten.scan.remesh import coarsen, remesh
 from flatten.scan.sheets import outer_sheet
 from flatten.scan.shells import drop_islands, refuse_second_shell
 from flatten.scan.slit import close_slit
@@ -32,6 +32,7 @@ FINE_SHARE = 0.35
 # If the girths change the size by more than this, everything measured in mm is done again.
 _SAME_SIZE = 1.1
 MOST_FACES = 3_000_000
+FEW_FACES = 100
 
 
 @dataclass(frozen=True, eq=False, kw_only=True)
@@ -135,7 +136,10 @@ def _upright(mended: Mended, spec: ScanSpec, unit: str, scale: float) -> Shell:
     V, F = slit.V, slit.F
     repairs |= slit.repairs
     notes += slit.notes
-    frame = find_frame(V, F, _vector(spec.up), _vector(spec.front))
+    # A few large triangles show no form to a search by samples: it sees them cut up.
+    seen = remesh(V, F, edge, rounds=1) if len(F) < FEW_FACES else None
+    posed = (V, F) if seen is None else (seen.V, seen.F)
+    frame = find_frame(*posed, _vector(spec.up), _vector(spec.front))
     notes += frame.notes
     turn = frame.R
     return Shell(

@@ -194,9 +194,10 @@ def test_the_box_to_keep_makes_level_rims():
     assert {rim.name for rim in cast.rims} == {"upper", "lower"}
 
 
-def test_one_triangle_goes_through_flat():
+@pytest.mark.parametrize("given", [{}, {"up": None, "front": None}])
+def test_one_triangle_goes_through_flat(given):
     V = np.array([[0.0, 0, 0], [100, 0, 0], [0, 80, 5]])
-    cast = prepare(Scan(name="t", V=V, F=np.array([[0, 1, 2]])), spec(unit="mm"))
+    cast = prepare(Scan(name="t", V=V, F=np.array([[0, 1, 2]])), spec(unit="mm", **given))
     assert_clean(cast)
     assert face_areas(cast.V, cast.F).sum() == pytest.approx(np.hypot(80, 5) * 100 / 2, rel=1e-9)
     assert np.abs(cast.N - cast.N[0]).max() < 1e-9
