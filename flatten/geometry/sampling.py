@@ -43,7 +43,7 @@ def sample_surface(
     _, of_face = np.unique(key, return_inverse=True)
     n = int(of_face.max()) + 1 if len(of_face) else 0
     weight = np.maximum(area, 1e-12)
-    total = np.bincount(of_face, weight, minlength=n)
+    total: Array = np.bincount(of_face, weight, minlength=n).astype(np.float64)
     points = np.column_stack(
         [np.bincount(of_face, weight * centre[:, i], minlength=n) / total for i in range(3)]
     )

@@ -84,10 +84,17 @@ def _length(chain: Chain) -> float:
     return float(np.linalg.norm(np.diff(chain.points, axis=0), axis=1).sum())
 
 
+def across(direction: Array) -> Array:
+    """A unit vector square to the given one, the same for the same direction."""
+    axis = np.zeros(3)
+    axis[int(np.abs(direction).argmin())] = 1.0
+    u: Array = np.cross(direction, axis)
+    return u / np.linalg.norm(u)
+
+
 def level_coordinates(points: Array, normal: Array) -> Array:
     """(k, 2) coordinates of points in the plane across the unit vector `normal`."""
-    u = np.cross(normal, np.eye(3)[int(np.abs(normal).argmin())])
-    u /= np.linalg.norm(u)
+    u = across(normal)
     return np.column_stack([points @ u, points @ np.cross(normal, u)])
 
 

@@ -13,7 +13,9 @@ Kind = Literal["torso", "hips", "trunk", "limb", "unknown"]
 
 SMALLEST_MM = 100.0  # no part of a body that is cast ends in a smaller opening
 SMALLEST_SHARE = 0.16  # of the largest opening's length
-TRUNK_MM = 620.0  # a tube of at least this girth at both ends is a trunk, else a limb
+TRUNK_MM = 620.0  # a tube of at least this girth at both ends is a trunk, and so is
+SHORT_TRUNK_MM = 430.0  # one of this girth that is shorter than
+SHORT = 0.55  # this share of it
 
 
 @dataclass(frozen=True, eq=False, kw_only=True)
@@ -69,5 +71,7 @@ def kind_of(openings: list[Opening], lateral: NDArray[np.float64] | None) -> Kin
         return "hips"
     if len(openings) == 2:
         small = min(o.length for o in openings)
-        return "trunk" if small > TRUNK_MM else "limb"
+        apart = float(np.linalg.norm(openings[0].centre - openings[1].centre))
+        trunk = small > TRUNK_MM or (small > SHORT_TRUNK_MM and apart < SHORT * small)
+        return "trunk" if trunk else "limb"
     return "unknown"

@@ -3,6 +3,7 @@
 import numpy as np
 from numpy.typing import NDArray
 
+from flatten.geometry.section import level_coordinates
 from flatten.geometry.triangles import Array
 
 SIDES = 48
@@ -25,10 +26,7 @@ def seen_share(P: Array, N: Array, cell: float) -> Array:
     seen, tried = np.zeros(len(P)), np.zeros(len(P))
     for d in sides():
         facing = N @ d
-        u = np.cross(d, np.eye(3)[int(np.abs(d).argmin())])
-        u /= np.linalg.norm(u)
-        w = np.cross(d, u)
-        x = np.floor(np.column_stack([P @ u, P @ w]) / cell).astype(np.int64)
+        x = np.floor(level_coordinates(P, d) / cell).astype(np.int64)
         x -= x.min(axis=0)
         key = x[:, 0] * (int(x[:, 1].max()) + 1) + x[:, 1]
         depth = P @ d

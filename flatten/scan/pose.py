@@ -14,13 +14,15 @@ from scipy.spatial import ConvexHull, QhullError
 
 from flatten.errors import BadInput
 from flatten.geometry.sampling import Samples, sample_surface
+from flatten.geometry.section import across
 from flatten.geometry.triangles import Array, Faces
 from flatten.scan.body import Kind, Opening, find_openings, kind_of, pairs
 from flatten.scan.symmetry import SPACING_MM, MirrorFit, Mirrors
 
 # A scan saved upright keeps its file axes: directions found within this angle of one are it.
 UP_SNAP_DEG = 10.0
-FRONT_SNAP_DEG = {"torso": 10.0, "hips": 10.0, "trunk": 10.0, "limb": 32.0, "unknown": 45.0}
+FRONT_SNAP_DEG = {"torso": 10.0, "hips": 10.0, "trunk": 10.0, "limb": 35.0, "unknown": 45.0}
+KNEE = 1.15  # a leg with its knee is so much wider at the top than at the calf
 AXES = {
     sign + axis: (1.0 if sign == "+" else -1.0) * np.eye(3)[k]
     for k, axis in enumerate("xyz")
@@ -64,17 +66,20 @@ def find_frame(V: Array, F: Faces, up: Array | None, front: Array | None) -> Fra
         return FrameResult(R=_rotation(np.asarray(up, float), np.asarray(front, float)))
     cast = _Cast(V, F)
     notes = []
+    upright = True
     if up is None:
-        guess = cast.find_up(None if front is None else np.asarray(front, float))
-        up, said = _snapped(guess.direction, UP_SNAP_DEG)
-        notes.append(_told("up", guess, up, said))
-    up = np.asarray(up, float) / np.linalg.norm(up)
+        guess = cast.find_up(front)
+        up, axis = _snapped(guess.direction, UP_SNAP_DEG)
+        upright = bool(axis)
+        notes.append(_told("up", guess, up, axis))
+    up = _unit(np.asarray(up, float))
     if front is None:
         guess = cast.find_front(up)
-        front, said = _snapped(guess.direction, FRONT_SNAP_DEG[cast.kind])
-        if abs(front @ up) > 0.5:
-            front, said = guess.direction, ""
-        notes.append(_told("front", guess, front, said))
+        front, axis = guess.direction, ""
+        # A scan that was saved upright was saved facing an axis too.
+        if upright and np.abs(up).max() > 0.999:
+            front, axis = _snapped(front, FRONT_SNAP_DEG[cast.kind])
+        notes.append(_told("front", guess, front, axis))
     notes.append(f"the scan may be mirrored by the phone: check that {CHECK[cast.kind]}")
     return FrameResult(R=_rotation(up, np.asarray(front, float)), notes=tuple(notes))
 
@@ -139,23 +144,12 @@ class _Cast:
             return self._up_of_torso(self.pair, self.mirror)
         if self.kind == "hips" and self.pair is not None and self.mirror is not None:
             return self._up_of_hips(self.pair, self.mirror)
+        if len(self.openings) == 2:
+            return self._up_of_tube(*self.openings)
         axis = self.axes[0]
         if front is not None:
-            f = front / np.linalg.norm(front)
-            options = [a - (a @ f) * f for a in self.axes]
-            axis = max(options, key=lambda a: float(np.linalg.norm(a)))
-            axis = axis / np.linalg.norm(axis)
-        if len(self.openings) == 2:
-            a, b = self.openings
-            axis = axis if (a.centre - b.centre) @ axis > 0 else -axis
-            share = b.length / a.length
-            sure = share < 0.85 and self.kind == "limb"
-            return Guess(
-                axis,
-                f"along its length, from its narrower end ({b.length:.0f} mm round) to its wider "
-                f"one ({a.length:.0f} mm)",
-                sure,
-            )
+            options = [_in_plane(a, front) for a in self.axes]
+            axis = _unit(max(options, key=lambda a: float(np.linalg.norm(a))))
         if len(self.openings) == 1:
             away = self.middle - self.openings[0].centre
             long = np.ptp(self.samples.points @ axis) > 1.7 * np.ptp(
@@ -175,28 +169,45 @@ class _Cast:
                 return Guess(file_axis, "it has no openings; its length lies along it", False)
         return Guess(axis, "it has no openings; its length lies along it", False)
 
+    def _up_of_tube(self, wide: Opening, narrow: Opening) -> Guess:
+        axis = _unit(wide.centre - narrow.centre)
+        sizes = (
+            f"narrower end ({narrow.length:.0f} mm round) to its wider one ({wide.length:.0f} mm)"
+        )
+        if self.kind == "limb":
+            sure = narrow.length < 0.85 * wide.length
+            return Guess(axis, f"along its length, from its {sizes}", sure)
+        for name in ("+y", "+z"):
+            if abs(axis @ AXES[name]) > np.cos(np.radians(30)):
+                sign = 1.0 if axis @ AXES[name] > 0 else -1.0
+                return Guess(
+                    sign * axis, f"along its length, the way the file's {name} runs", False
+                )
+        return Guess(axis, f"along its length, from its {sizes}", False)
+
     def _up_of_torso(self, pair: tuple[int, int], mirror: MirrorFit) -> Guess:
-        arms = [self.openings[i].centre for i in pair]
+        arms = [self.openings[i] for i in pair]
         rest = [o for i, o in enumerate(self.openings) if i not in pair]
         low, high = rest[0], min(rest[1:], key=lambda o: _off(o, mirror))
-        middle = (arms[0] + arms[1]) / 2
-        if np.linalg.norm(low.centre - middle) < np.linalg.norm(high.centre - middle):
+        middle = (arms[0].centre + arms[1].centre) / 2
+        line = _unit(high.centre - low.centre)
+        to_low, to_high = (np.linalg.norm(o.centre - middle) for o in (low, high))
+        # The waist is larger than the neck, farther from the arms, and the arms hang towards it.
+        votes = 4.0 * np.log(low.length / high.length) + 2.0 * (to_low - to_high) / (
+            to_low + to_high
+        )
+        votes -= 0.5 * float((arms[0].normal + arms[1].normal) @ line)
+        if votes < 0:
             low, high = high, low
         line = _unit(_in_plane(high.centre - low.centre, mirror.normal))
         level = _unit(_in_plane(-low.normal, mirror.normal))
-        if level @ line > np.cos(np.radians(14)) and low.flatness < 0.012 * low.length:
-            return Guess(
-                level,
-                f"across the level waist opening ({low.length:.0f} mm round), towards the neck's "
-                f"({high.length:.0f} mm)",
-                True,
-            )
-        return Guess(
-            line,
-            f"from the waist opening ({low.length:.0f} mm round) to the neck's "
-            f"({high.length:.0f} mm)",
-            True,
+        ends = (
+            f"the waist opening ({low.length:.0f} mm round)",
+            f"the neck's ({high.length:.0f} mm)",
         )
+        if level @ line > np.cos(np.radians(14)) and low.flatness < 0.012 * low.length:
+            return Guess(level, f"square to {ends[0]}, which is level, towards {ends[1]}", True)
+        return Guess(line, f"from {ends[0]} to {ends[1]}", True)
 
     def _up_of_hips(self, pair: tuple[int, int], mirror: MirrorFit) -> Guess:
         legs = [self.openings[i] for i in pair]
@@ -227,28 +238,23 @@ class _Cast:
             fits = [self.mirrors.fit(n, float(n @ self.middle)) for n in flat]
             fits = [f for f in fits if abs(f.normal @ up) < 0.3 and f.matched > 0.6]
             if not fits:
-                return Guess(_any_level(up), "no mirror plane was found", False)
+                return Guess(across(up), "no mirror plane was found", False)
             mirror = min(fits, key=lambda f: f.rms_mm)
         front = _unit(np.cross(mirror.normal, up))
-        votes, why = 0.0, []
-        if self.kind == "torso" and self.pair is not None:
-            neck = max(
-                (o for i, o in enumerate(self.openings) if i not in self.pair),
-                key=lambda o: float(o.centre @ up),
-            )
-            tilt = float(neck.normal @ front)
-            votes += 2.0 * np.tanh(tilt / 0.12)
-            deg = abs(np.degrees(np.arcsin(tilt)))
-            why.append(f"the neck opening is lower there (tilted by {deg:.0f} degrees)")
         bow = self._bow(up, front)
-        votes += np.tanh(bow / 8.0)
-        why.append(f"the body bows that way by {abs(bow):.0f} mm at half height")
-        sign = 1.0 if votes >= 0 else -1.0
-        if self.kind == "torso" and sign * tilt < 0:
-            why = why[1:]
-        elif sign * bow < 0:
-            why = why[:-1] or ["nothing shows it"]
-        return Guess(sign * front, " and ".join(why), self.kind == "torso" and abs(votes) > 1.5)
+        votes = [(float(np.tanh(bow / 8.0)), f"the body bows that way by {abs(bow):.0f} mm")]
+        if self.kind == "hips":
+            votes = [(-votes[0][0], f"the seat bulges the other way by {abs(bow):.0f} mm")]
+        if self.kind == "torso" and self.pair is not None:
+            rest = [o for i, o in enumerate(self.openings) if i not in self.pair]
+            neck = max(rest, key=lambda o: float(o.centre @ up))
+            tilt = float(np.degrees(np.arcsin(np.clip(neck.normal @ front, -1, 1))))
+            said = f"the neck opening is lower there (tilted by {abs(tilt):.0f} degrees)"
+            votes.insert(0, (2.0 * float(np.tanh(tilt / 7.0)), said))
+        total = sum(vote for vote, _ in votes)
+        sign = 1.0 if total >= 0 else -1.0
+        why = " and ".join(said for vote, said in votes if vote * sign >= 0)
+        return Guess(sign * front, why, self.kind == "torso" and abs(total) > 1.5)
 
     def _bow(self, up: Array, front: Array) -> float:
         """How far the middle of the depth lies forward of its ends at half height, mm."""
@@ -264,31 +270,28 @@ class _Cast:
         return float(middles[1] - 0.5 * (middles[0] + middles[2]))
 
     def _front_by_bulge(self, up: Array) -> Guess:
-        level = _any_level(up)
+        """A calf bulges back and a thigh forward; an elbow or a calf alone bulges back."""
+        level = across(up)
         aside = np.cross(up, level)
         rings = self._rings(up, level, aside)
         if len(rings) < 8:
             return Guess(level, "the cast is too short to show it", False)
         t, girth, c = rings[:, 0], rings[:, 1], rings[:, 2:]
         off = c - (c[0] + (c[-1] - c[0]) * t[:, None])
-        swell = girth - (girth[0] + (girth[-1] - girth[0]) * t)
-        at = t[3:-3][int(swell[3:-3].argmax())]
-        weight = np.exp(-(((t - at) / 0.12) ** 2))
-        bulge = (off * weight[:, None]).sum(axis=0) / weight.sum()
+        knee = girth[t > 0.9].max() > KNEE * girth[(t > 0.3) & (t < 0.6)].max()
+        bulge = _mean_near(off, t, 0.35)
+        why = "the limb's lower middle bulges the other way, as a calf or an elbow does"
+        if knee:
+            bulge = (bulge - _mean_near(off, t, 0.75)) / 2
+            why = "the limb bulges that way above and the other way below, as thigh and calf do"
         size = float(np.linalg.norm(bulge))
-        radius = float(girth.mean() / (2 * np.pi))
-        direction = _unit(bulge[0] * level + bulge[1] * aside)
-        if size < 0.08 * radius:
+        if size < 0.05 * float(girth.mean() / (2 * np.pi)):
             for name in ("+z", "-y", "+x"):
                 axis = _in_plane(AXES[name], up)
                 if np.linalg.norm(axis) > 0.7:
                     return Guess(_unit(axis), "the limb is too straight to show it", False)
-        return Guess(
-            -direction,
-            f"the limb's thickest part bulges the other way by {size:.0f} mm (a calf or an elbow "
-            "lies behind; good to about 25 degrees)",
-            False,
-        )
+        direction = -_unit(bulge[0] * level + bulge[1] * aside)
+        return Guess(direction, f"{why} ({size:.0f} mm; good to about 30 degrees)", False)
 
     def _rings(self, up: Array, level: Array, aside: Array, count: int = 24) -> Array:
         """(k, 4) along the length: share of it, girth, centre (two level coordinates), mm."""
@@ -325,8 +328,10 @@ def _in_plane(v: Array, normal: Array) -> Array:
     return v - (v @ normal) * normal
 
 
-def _any_level(up: Array) -> Array:
-    return _unit(np.cross(up, np.eye(3)[int(np.abs(up).argmin())]))
+def _mean_near(values: Array, t: Array, at: float) -> Array:
+    weight = np.exp(-(((t - at) / 0.15) ** 2))
+    mean: Array = (values * weight[:, None]).sum(axis=0) / weight.sum()
+    return mean
 
 
 def _off(opening: Opening, mirror: MirrorFit) -> float:

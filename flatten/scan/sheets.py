@@ -85,7 +85,7 @@ def _partners(s: Samples, part: NDArray[np.int64]) -> tuple[NDArray[np.int64], A
     """
     tree = KDTree(np.hstack([s.points, STIFF_MM * s.normals]))
     near = 2.0 * SPACING_MM + 1.2 * np.sqrt(s.areas)
-    _, j = tree.query(np.hstack([s.points, -STIFF_MM * s.normals]))
+    j = np.asarray(tree.query(np.hstack([s.points, -STIFF_MM * s.normals]))[1], dtype=np.int64)
     partner, across = _checked(s, j, near, -1.0)
     behind = np.zeros(len(s.points))
     labels = np.unique(part)

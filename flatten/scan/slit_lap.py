@@ -45,4 +45,4 @@ def _covered(
     covered[v[hit]] = True
     rim = np.zeros(len(V), dtype=bool)
     rim[over.vertices] = True
-    return covered[F].any(axis=1) & ~rim[F].any(axis=1)
+    return np.logical_and(covered[F].any(axis=1), ~rim[F].any(axis=1))

@@ -20,8 +20,7 @@ def spread(V: Array, F: Faces, seeds: Ints, limit: float) -> tuple[Ints, Array, 
     """
     # Only the surroundings of the seeds are searched, however large the mesh.
     low, high = V[seeds].min(axis=0) - limit, V[seeds].max(axis=0) + limit
-    box = (V >= low) & (V <= high)
-    near = np.flatnonzero(box.all(axis=1))
+    near = np.flatnonzero(((V - low >= 0) & (V - high <= 0)).all(axis=1))
     close = np.zeros(len(V), dtype=bool)
     close[near[KDTree(V[seeds]).query(V[near], distance_upper_bound=limit)[0] < np.inf]] = True
     T = F[close[F].all(axis=1)].astype(np.int64)
@@ -30,10 +29,8 @@ def spread(V: Array, F: Faces, seeds: Ints, limit: float) -> tuple[Ints, Array, 
     place[used] = np.arange(len(used))
     e = place[np.concatenate([T[:, [0, 1]], T[:, [1, 2]], T[:, [2, 0]]])]
     size = np.linalg.norm(V[used[e[:, 0]]] - V[used[e[:, 1]]], axis=1)
+    # An edge runs each way once; both ways are the same length.
     graph = coo_matrix((size, (e[:, 0], e[:, 1])), shape=(len(used),) * 2).tocsr()
-    # Both half edges of an inner edge would add up; the mean of the two is the edge again.
-    twice = coo_matrix((np.ones(len(e)), (e[:, 0], e[:, 1])), shape=graph.shape).tocsr()
-    graph.data /= twice.data
     start = place[seeds]
     source = np.full(len(used), -1)
     source[start] = np.arange(len(seeds))

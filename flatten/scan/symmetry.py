@@ -12,6 +12,7 @@ from numpy.typing import NDArray
 from scipy.spatial import KDTree
 
 from flatten.geometry.sampling import Samples, sample_surface
+from flatten.geometry.section import across
 from flatten.records.cast import Symmetry
 
 Array = NDArray[np.float64]
@@ -24,7 +25,9 @@ NEARLY_EXACT = 0.015
 # round and is mirrored by any plane along it about as well.
 DISTINCT = 0.35
 SPACING_MM = 8.0
-QUERIES = 4000
+QUERIES = 3000
+# Normals, scaled to millimetres, keep a sample from being matched through a thin place.
+STIFF_MM = 20.0
 
 
 @dataclass(frozen=True, eq=False, kw_only=True)
@@ -42,53 +45,58 @@ class Mirrors:
     """Fits mirror planes to one cloud of samples; built once, asked for several first guesses."""
 
     def __init__(self, samples: Samples) -> None:
-        self.samples = samples
-        self.reach = max(2.5 * SPACING_MM, 2.5 * float(np.sqrt(np.median(samples.areas))))
-        # Normals, scaled to millimetres, keep a sample from being matched through a thin place.
-        self.stiff = 20.0
-        self.tree = KDTree(np.hstack([samples.points, self.stiff * samples.normals]))
-        step = max(1, len(samples.points) // QUERIES)
-        self.query = np.arange(0, len(samples.points), step)
+        self.middle = np.average(samples.points, axis=0, weights=samples.areas)
+        self.points = samples.points - self.middle
+        self.normals, self.areas = samples.normals, samples.areas
+        self.reach = 2.5 * max(SPACING_MM, float(np.sqrt(np.median(samples.areas))))
+        self.tree = KDTree(np.hstack([self.points, STIFF_MM * self.normals]))
+        self.query = np.arange(0, len(self.points), max(1, len(self.points) // QUERIES))
 
     def fit(self, normal: Array, height: float, rounds: int = 25) -> MirrorFit:
-        """The plane near the given one that mirrors the surface best."""
-        s, q = self.samples, self.query
-        p, pn, weight = s.points[q], s.normals[q], s.areas[q]
-        n, d, near, r = normal / np.linalg.norm(normal), height, np.zeros(0), np.zeros(0)
-        for i in range(rounds):
-            side = p @ n - d
-            mirrored = p - 2 * side[:, None] * n
-            looks = pn - 2 * (pn @ n)[:, None] * n
-            _, j = self.tree.query(np.hstack([mirrored, self.stiff * looks]))
-            gap = mirrored - s.points[j]
-            m = s.normals[j]
-            r = np.einsum("ij,ij->i", gap, m)
-            aside = np.linalg.norm(gap - r[:, None] * m, axis=1)
-            # Beyond a rim the nearest sample lies to the side: that point has no counterpart.
-            near = (aside < self.reach) & (np.einsum("ij,ij->i", looks, m) > 0.5)
-            if near.sum() < 30 or i == rounds - 1:
+        """The plane near the given one that mirrors the surface best, after so many rounds."""
+        n = normal / np.linalg.norm(normal)
+        d = height - float(self.middle @ n)
+        p, weight = self.points[self.query], self.areas[self.query]
+        r, m, paired = self._compare(n, d)
+        for _ in range(rounds):
+            if paired.sum() < 30:
                 break
-            spread = 1.5 * float(np.median(np.abs(r[near]))) + 0.5
-            w = weight * near / (1 + (r / (2 * spread)) ** 2) ** 2
-            u = np.cross(n, np.eye(3)[int(np.abs(n).argmin())])
-            u /= np.linalg.norm(u)
+            # Parts of a body that are no mirror images of each other count little.
+            spread = 3.0 * float(np.median(np.abs(r[paired]))) + 1.0
+            w = weight * paired / (1 + (r / spread) ** 2) ** 2
+            u = across(n)
             frame = np.column_stack([u, np.cross(n, u)])
-            along = m @ n
+            side, along = p @ n - d, m @ n
             J = np.column_stack(
                 [-2 * (along[:, None] * (p @ frame) + side[:, None] * (m @ frame)), 2 * along]
             )
             A = J.T @ (w[:, None] * J)
             A += 1e-9 * np.trace(A) * np.eye(3)
-            step = np.linalg.solve(A, -J.T @ (w * r))
-            # The height is held at the surface's own middle, so turning does not swing the plane.
-            n = n + frame @ step[:2]
+            move = np.linalg.solve(A, -J.T @ (w * r))
+            n = n + frame @ move[:2]
             n /= np.linalg.norm(n)
-            d += step[2]
-            if np.abs(step[:2]).max() < 1e-5 and abs(step[2]) < 1e-3:
-                rounds = min(rounds, i + 2)
-        matched = float(weight[near].sum() / weight.sum())
-        rms = float(np.sqrt(np.average(r[near] ** 2, weights=weight[near]))) if near.any() else 1e9
-        return MirrorFit(normal=n, height=float(d), rms_mm=rms, matched=matched)
+            d += float(move[2])
+            r, m, paired = self._compare(n, d)
+            if np.abs(move[:2]).max() < 2e-5 and abs(move[2]) < 2e-3:
+                break
+        matched = float(weight[paired].sum() / weight.sum())
+        rms = np.inf
+        if paired.any():
+            rms = float(np.sqrt(np.average(r[paired] ** 2, weights=weight[paired])))
+        return MirrorFit(normal=n, height=d + float(self.middle @ n), rms_mm=rms, matched=matched)
+
+    def _compare(self, n: Array, d: float) -> tuple[Array, Array, NDArray[np.bool_]]:
+        """Distance of each mirrored sample from the surface, the normal there, and whether there
+        is a surface: beyond a rim the nearest sample lies to the side."""
+        p, looks = self.points[self.query], self.normals[self.query]
+        mirrored = p - 2 * (p @ n - d)[:, None] * n
+        looks = looks - 2 * (looks @ n)[:, None] * n
+        j = np.asarray(self.tree.query(np.hstack([mirrored, STIFF_MM * looks]))[1], dtype=np.int64)
+        m = self.normals[j]
+        off = mirrored - self.points[j]
+        r = np.einsum("ij,ij->i", off, m)
+        aside = np.linalg.norm(off - r[:, None] * m, axis=1)
+        return r, m, (aside < self.reach) & (np.einsum("ij,ij->i", looks, m) > 0.5)
 
 
 def find_symmetry(V: Array, F: NDArray[np.integer]) -> Symmetry | None:
@@ -100,7 +108,7 @@ def find_symmetry(V: Array, F: NDArray[np.integer]) -> Symmetry | None:
     """
     samples = sample_surface(V, F, SPACING_MM)
     mirrors = Mirrors(samples)
-    middle = np.average(samples.points, axis=0, weights=samples.areas)
+    middle = mirrors.middle
     starts = [np.array([np.cos(a), 0.0, np.sin(a)]) for a in np.radians([0.0, -12.0, 12.0])]
     fits = [mirrors.fit(n, float(n @ middle)) for n in starts]
     fits = [f for f in fits if abs(f.normal[0]) > np.cos(np.radians(20.0)) and f.matched > 0.7]
@@ -117,7 +125,7 @@ def find_symmetry(V: Array, F: NDArray[np.integer]) -> Symmetry | None:
         for sign in (1.0, -1.0):
             n = best.normal + sign * np.cross(best.normal, np.array([0.0, 1.0, 0.0]))
             n /= np.linalg.norm(n)
-            turned.append(mirrors.fit(n, float(n @ middle), rounds=1).rms_mm)
+            turned.append(mirrors.fit(n, float(n @ middle), rounds=0).rms_mm)
         if best.rms_mm > DISTINCT * min(turned):
             return None
     sign = 1.0 if best.normal[0] > 0 else -1.0

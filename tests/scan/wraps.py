@@ -96,8 +96,10 @@ def cut(V, F, field, where):
     at which it ends inside the surface.
     """
     field = np.where(np.abs(field) < 0.02, 0.0, field)
-    points, made, faces = [*V], {}, []
-    value, weight = [*field], [*where]
+    points: list = list(V)
+    value: list = list(field)
+    weight: list = list(where)
+    made, faces = {}, []
 
     def at(a, b):
         key = (min(a, b), max(a, b))
@@ -123,17 +125,17 @@ def cut(V, F, field, where):
         for side in (1, -1):
             part = [v for v, sign in ring if sign * side >= 0]
             faces += [[part[0], part[i], part[i + 1]] for i in range(1, len(part) - 1)]
-    P, value, weight = np.array(points), np.array(value), np.array(weight)
+    P, level, share = np.array(points), np.array(value), np.array(weight)
     T = np.array(faces)
-    on = (value == 0) & (weight > 0.5)
+    on = (level == 0) & (share > 0.5)
     double = np.full(len(P), -1)
     double[on] = len(P) + np.arange(on.sum())
-    upper = (value[T] >= 0).all(axis=1)
+    upper = (level[T] >= 0).all(axis=1)
     T[upper] = np.where(on[T[upper]], double[T[upper]], T[upper])
     P = np.vstack([P, P[on]])
-    side = np.concatenate([np.where(on, -1.0, np.sign(value)), np.ones(on.sum())])
+    side = np.concatenate([np.where(on, -1.0, np.sign(level)), np.ones(on.sum())])
     line = np.concatenate([on, on[on]])
-    zero = np.concatenate([value == 0, on[on]])
+    zero = np.concatenate([level == 0, on[on]])
     whole = make_manifold(P, T.astype(np.int32))
     spare = np.arange(len(whole.V))
     spare[len(P) :] = KDTree(P).query(whole.V[len(P) :])[1]
@@ -251,11 +253,12 @@ def stand(V, F, post=20.0, height=260.0, base=130.0):
             [centre[0] + r * np.cos(angle), np.full(len(P), h), centre[2] + r * np.sin(angle)]
         )
 
-    inner = ring(post, y + 8)
-    flat = [P + (inner - P) * t for t in (0.2, 0.4, 0.6, 0.8)]
-    down = [ring(post, y + 8 - h) for h in np.arange(0, height, 8.0)]
-    foot = [ring(r, y + 8 - height) for r in np.linspace(post, base, 12)]
-    under = [ring(base, y - 6 - height)]
+    inner = ring(post, y)
+    span = np.linalg.norm(inner - P, axis=1).mean()
+    flat = [P + (inner - P) * t for t in np.linspace(0, 1, max(3, int(span / 6)))[1:-1]]
+    down = [ring(post, y - h) for h in np.arange(0, height, 8.0)]
+    foot = [ring(r, y - height) for r in np.linspace(post, base, 20)]
+    under = [ring(base, y - 14 - height)]
     return loft(V, F, loop, [*flat, *down, *foot, *under])
 
 
