@@ -116,6 +116,9 @@ def handwork(template_set: TemplateSet, material: Material, rates: Rates | None 
     sharp = sum(t.quantity * sum(corners(r) for r in (t.cut, *t.inner)) for t in templates)
     holes = sum(j.count * sum(j.holes) for j in joints)
     stitched = [j for j in joints if j.fixing == "stitch"]
+    seam = sum(j.count * j.length for j in stitched)
+    # Cloth is sewn by machine; foam and leather are stitched by hand.
+    sewn = material.family == "cloth"
     glued = sum(j.count * j.length for j in joints if j.fixing == "glue")
     stitches = sum(j.count * (max(j.holes) or round(j.length / STITCH_MM)) for j in stitched)
     rivets = sum(j.count * max(j.holes) for j in joints if j.fixing == "rivet")
@@ -124,7 +127,7 @@ def handwork(template_set: TemplateSet, material: Material, rates: Rates | None 
         "cutting": cut / speed[material.family] + sharp * rates.corner_s / 60.0,
         "punching": holes * rates.hole_s / 60.0,
         "gluing": glued / rates.glue_mm_per_min,
-        "stitching": stitches * rates.stitch_s / 60.0,
+        "stitching": seam / rates.sew_mm_per_min if sewn else stitches * rates.stitch_s / 60.0,
         "fasteners": (rivets + eyelets) * rates.fastener_s / 60.0 + eyelets * rates.lace_s / 60.0,
     }
     return Handwork(
@@ -133,7 +136,7 @@ def handwork(template_set: TemplateSet, material: Material, rates: Rates | None 
         corners=sharp,
         holes=holes,
         stitches=stitches,
-        stitch_mm=sum(j.count * j.length for j in stitched),
+        stitch_mm=seam,
         glue_mm=glued,
         rivets=rivets,
         eyelets=eyelets,

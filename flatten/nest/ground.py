@@ -11,6 +11,8 @@ from shapely.geometry.base import BaseGeometry
 from flatten.errors import BadInput
 from flatten.records.material import Material, Stock
 
+ENDLESS_MM = 1e6
+
 
 @dataclass(frozen=True, eq=False, kw_only=True)
 class Ground:
@@ -33,7 +35,7 @@ class Ground:
 
 
 def ground_of(stock: Stock, material: Material) -> Ground:
-    """The ground of a stock. Kerfs are cut within the margin and the gap.
+    """The ground of a stock; kerfs are cut within the margin.
 
     Flaws are kept clear of by the gap.
 
@@ -41,40 +43,40 @@ def ground_of(stock: Stock, material: Material) -> Ground:
     ------
     BadInput : the stock has no size, or nothing is left within its margins
     """
-    where = f"stock '{stock.name}'"
     half = 0.5 * (stock.gap_mm + material.kerf_mm)
     margin = stock.margin_mm + 0.5 * material.kerf_mm
-    free = None
+    flaws = [shapely.make_valid(Polygon(hole)) for hole in stock.holes if len(hole) > 2]
+    flaw: BaseGeometry = shapely.union_all(flaws) if flaws else Polygon()
+    endless = False
     if stock.outline is not None:
         hide = shapely.make_valid(Polygon(stock.outline)) if len(stock.outline) > 2 else Polygon()
-        flaws = [shapely.make_valid(Polygon(hole)) for hole in stock.holes if len(hole) > 2]
-        flaw: BaseGeometry = shapely.union_all(flaws) if flaws else Polygon()
-        clear = 2.0 * half
-        inside = hide.buffer(-margin).difference(flaw.buffer(clear))
-        free = hide.buffer(half - margin).difference(flaw.buffer(max(clear - half, 0.0)))
-        if inside.is_empty or free.is_empty:
-            raise BadInput("nothing is left within the margins", where, "give its outline in mm")
-        x0, y0, x1, y1 = free.bounds
-        free = shapely.transform(free, lambda P: P - (x0, y0))
-        endless = False
+        inside, free = hide.buffer(-margin), hide.buffer(half - margin)
     else:
         endless = stock.kind == "roll" and stock.length_mm <= 0
-        long = 1e6 if endless else stock.length_mm
-        x0 = y0 = margin - half
-        x1, y1 = long - margin + half, stock.width_mm - margin + half
-        if y1 - y0 <= 2.0 * half or x1 - x0 <= 2.0 * half:
-            raise BadInput(
-                f"nothing is left within margins of {stock.margin_mm:g} mm",
-                where,
-                "give its width and length in mm",
-            )
-        inside = box(margin, margin, long - margin, stock.width_mm - margin)
+        long = ENDLESS_MM if endless else stock.length_mm
+        x, y = long - margin, stock.width_mm - margin
+        if x <= margin or y <= margin:
+            inside = free = Polygon()
+        else:
+            inside = box(margin, margin, x, y)
+            free = box(margin - half, margin - half, x + half, y + half)
+    if inside.is_empty or free.is_empty:
+        raise BadInput(
+            f"nothing is left within margins of {stock.margin_mm:g} mm",
+            f"stock '{stock.name}'",
+            "give its width and length, or its outline, in mm",
+        )
+    x0, y0, x1, y1 = free.bounds
+    ragged = stock.outline is not None or not flaw.is_empty
+    if ragged:
+        inside = inside.difference(flaw.buffer(2.0 * half))
+        free = shapely.transform(free.difference(flaw.buffer(half)), lambda P: P - (x0, y0))
     bins = 1 if stock.kind == "roll" else stock.count
     return Ground(
         width=y1 - y0,
         length=np.inf if endless else x1 - x0,
         corner=(x0, y0),
-        free=free,
+        free=free if ragged else None,
         inside=inside,
         endless=endless,
         bins=max(bins, 0),

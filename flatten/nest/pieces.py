@@ -66,7 +66,7 @@ def shapes_of(template: Template, index: int, stock: Stock, material: Material) 
 
 def true_outline(template: Template) -> Polygon:
     """The piece as it is cut: its cut line, less its cut-outs."""
-    outer = Polygon(template.cut)
+    outer = Polygon(template.cut) if len(template.cut) > 2 else Polygon()
     if not outer.is_valid:
         outer = largest(shapely.make_valid(outer))
     holes = [Polygon(ring) for ring in template.inner if len(ring) > 2]
@@ -106,7 +106,7 @@ def turns(material: Material, along: float, outline: Polygon) -> tuple[float, ..
     if material.grain == "along" or material.one_way:
         return (along,) if material.one_way else (along, along + 180.0)
     box = shapely.minimum_rotated_rectangle(outline)
-    if isinstance(box, Polygon):
+    if isinstance(box, Polygon) and not box.is_empty:
         P = np.array(box.exterior.coords)
         sides = np.diff(P[:3], axis=0)
         long = sides[np.argmax(np.linalg.norm(sides, axis=1))]

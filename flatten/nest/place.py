@@ -102,6 +102,9 @@ def _that_fit(
     notes: list[str] = []
     for shape in every:
         template = templates[shape.template]
+        if shape.true.area <= 0.0:
+            reasons.setdefault(shape.template, f"{template.name} has no area to cut")
+            continue
         most, step = (material.grain_tol_deg, 0.25) if not shape.any else (45.0, FREE_STEP_DEG)
         angle = turn_that_fits(shape, ground, shape.angles, most, step)
         if angle is not None and ground.free is not None:

@@ -16,7 +16,7 @@ from numpy.typing import NDArray
 from shapely.geometry.base import BaseGeometry
 
 from flatten.nest.columns import MOST, columns_of, fill, slide
-from flatten.nest.ground import Ground, blocked
+from flatten.nest.ground import ENDLESS_MM, Ground, blocked
 from flatten.nest.pieces import Shape, extent, moved, rings_of, turned
 from flatten.records.effort import Effort
 
@@ -230,7 +230,7 @@ def compact(
     Slides are exact; each leaves one thousandth of a millimetre.
     """
     lies = list(lies)
-    bad = blocked(ground, ground.length if np.isfinite(ground.length) else 1.0)
+    bad = blocked(ground, min(ground.length, ENDLESS_MM))
     walls = rings_of(bad) if bad is not None else None
     for b in sorted({lie.bin for lie in lies if lie is not None}):
         own = [i for i, lie in enumerate(lies) if lie is not None and lie.bin == b]

@@ -35,6 +35,7 @@ class Rates:
 
     cut_mm_per_min : by the family of the material, with a knife or shears
     corner_s : more at every sharp corner; hole_s : punching one hole; stitch_s : one saddle stitch
+    sew_mm_per_min : cloth pinned and sewn by machine
     glue_mm_per_min : both faces of a joint coated and closed; fastener_s : one rivet or eyelet
     lace_s : one lace hole threaded
     """
@@ -43,6 +44,7 @@ class Rates:
     corner_s: float = 3.0
     hole_s: float = 4.0
     stitch_s: float = 8.0
+    sew_mm_per_min: float = 120.0
     glue_mm_per_min: float = 150.0
     fastener_s: float = 60.0
     lace_s: float = 5.0

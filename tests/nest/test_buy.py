@@ -4,7 +4,7 @@ from dataclasses import replace
 
 import numpy as np
 import pytest
-from plans import FOAM, edge, rectangle, template_set
+from plans import CLOTH, FOAM, edge, rectangle, template_set
 
 from flatten.nest.effort import corners, handwork, joints_of
 from flatten.nest.place import lay_out
@@ -146,3 +146,8 @@ def test_a_facing_behind_an_edge_is_not_a_second_seam():
     facing = replace(a, name="facing")
     (joint,) = joints_of((a, b, facing))
     assert joint.holes == (11, 11)
+
+
+def test_cloth_is_sewn_by_machine():
+    work = handwork(template_set(joined("stitch")), CLOTH, Rates(sew_mm_per_min=250.0))
+    assert dict(work.minutes)["stitching"] == pytest.approx(2.0)

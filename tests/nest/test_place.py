@@ -283,3 +283,23 @@ def test_points_are_turned_about_the_templates_own_origin():
     ((_, piece),) = laid(plan)
     assert Point(ROLL.margin_mm, ROLL.margin_mm).distance(piece) < 120.0
     assert_sound(plan, ground(ROLL, plan.usage.used_length_mm), 0.0)
+
+
+def test_flaws_in_a_roll_are_kept_clear_of():
+    spots = tuple(
+        np.array([(x, y), (x + 40, y), (x + 40, y + 40)]) for x, y in ((60, 80), (200, 400))
+    )
+    stock = replace(ROLL, holes=spots)
+    plan = lay_out(template_set([template(blob(s)) for s in range(10)]), stock, FOAM, LITTLE)
+    assert not plan.unplaced
+    clear = ground(stock, plan.usage.used_length_mm)
+    for spot in spots:
+        clear = clear.difference(Polygon(spot).buffer(stock.gap_mm))
+    assert_sound(plan, clear.buffer(0.009), stock.gap_mm)
+
+
+def test_a_template_without_area_is_named():
+    line = template([(0, 0), (100, 0), (50, 0)], "line")
+    plan = lay_out(template_set([line, rectangle(50, 50)]), SHEET, FOAM, LITTLE)
+    assert plan.unplaced == ((0, "line has no area to cut"),)
+    assert len(plan.placements) == 1
