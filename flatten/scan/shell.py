@@ -111,7 +111,7 @@ def _upright(mended: Mended, spec: ScanSpec, unit: str, scale: float) -> Shell:
         notes.append("the faces looked inward and were turned outward")
     if not sure:
         notes.append("the surface is too flat to tell its outside; the file's own side is taken")
-    for left in (outer_sheet, cut_stand):
+    for left in (outer_sheet, lambda V, F: cut_stand(V, F, scale)):
         done = left(V, F)
         repairs |= done.repairs
         notes += done.notes
