@@ -118,7 +118,8 @@ class _Cast:
         weights = self.samples.areas
         self.middle = np.average(self.samples.points, axis=0, weights=weights)
         spread = (self.samples.points - self.middle) * np.sqrt(weights / weights.sum())[:, None]
-        self.axes = np.linalg.svd(spread, full_matrices=False)[2]
+        # Longest first; three of them even where there are fewer samples.
+        self.axes = np.linalg.eigh(spread.T @ spread)[1].T[::-1]
         self.pair, self.mirror = self._find_pair()
         self.kind: Kind = kind_of(
             self.openings, None if self.mirror is None else self.mirror.normal

@@ -129,7 +129,8 @@ def _settle(
     f, g = _neighbours(F)
     vote = np.where(thin, np.where(inside, -1.0, 1.0), 0.0)[s.of_face]
     bend = np.einsum("ij,ij->i", n[f], n[g])
-    joined = (bend > 0.5) & ~((vote[f] * vote[g]) < 0)
+    # Faces without a vote lie where the wall folds over: they must not lead from sheet to sheet.
+    joined = (bend > 0.5) & (vote[f] == vote[g])
     graph = coo_matrix((np.ones(int(joined.sum())), (f[joined], g[joined])), shape=(len(F),) * 2)
     patch = connected_components(graph, directed=False)[1]
     weight = np.bincount(patch, area * vote)
