@@ -153,8 +153,10 @@ def do_check(args: argparse.Namespace, watch: Watch) -> tuple[int, Any]:
 
 def do_lines(args: argparse.Namespace, watch: Watch) -> tuple[int, Any]:
     from flatten.ink.complete import mirror_lines
+    from flatten.ink.picture import lines_picture
     from flatten.ink.read import read_ink
     from flatten.io.atomic import write_text
+    from flatten.io.charts import write_picture
     from flatten.io.formats import read_scan
     from flatten.io.ink_report import ink_data, ink_text
     from flatten.io.job_text import job_of_lines, write_job
@@ -171,11 +173,13 @@ def do_lines(args: argparse.Namespace, watch: Watch) -> tuple[int, Any]:
         if args.mirror:
             reading = mirror_lines(reading, cast, args.mirror)
     out = args.out or args.scan.with_suffix(".toml")
+    picture = out.with_name(f"{out.stem}-lines.png")
+    write_picture(lines_picture(scan, cast, reading), picture)
     write_text(out, write_job(job_of_lines(args.scan, spec, reading.lines, out)))
     if not args.json:
         print(ink_text(reading))
-    watch.say(f"job with {len(reading.lines)} lines in {out}")
-    return 0, {"job": str(out), **ink_data(reading)}
+    watch.say(f"job with {len(reading.lines)} lines in {out}; check them in {picture}")
+    return 0, {"job": str(out), "picture": str(picture), **ink_data(reading)}
 
 
 COMMANDS = {"demo": do_demo, "run": do_run, "check": do_check, "lines": do_lines}

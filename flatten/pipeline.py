@@ -15,6 +15,7 @@ from flatten.drawing.compose import compose
 from flatten.drawing.tile import tile
 from flatten.errors import BadInput
 from flatten.guide.build import build_guide
+from flatten.ink.picture import lines_picture
 from flatten.ink.read import read_ink
 from flatten.lines.network import join_lines
 from flatten.nest.place import lay_out
@@ -23,6 +24,7 @@ from flatten.panels.offset import offset_panels
 from flatten.panels.select import select_panels
 from flatten.parameterize.flat import flatten_panels
 from flatten.records.cast import Cast
+from flatten.records.ink import InkReading
 from flatten.records.job import Job
 from flatten.records.lines import Line
 from flatten.records.material import Material, Ply, Stock
@@ -97,7 +99,7 @@ def run_job(
     BadInput : as the stages say
     """
     with clock.stage("lines"):
-        lines, ink_notes = gather_lines(job, scan, cast, file_lines)
+        lines, reading = gather_lines(job, scan, cast, file_lines)
         network = join_lines(cast, lines)
     cuts: dict[tuple[str, ...], PanelSet] = {}
     panel_sets: list[PanelSet] = []
@@ -122,9 +124,18 @@ def run_job(
         plies=tuple(outcomes),
         timings=clock.seconds,
         guide=guide,
+        ink_picture=None if reading is None else lines_picture(scan, cast, reading),
         cautions=choose_cautions([(o.ply, o.material) for o in outcomes], fixings),
         notes=tuple(
-            dict.fromkeys((*cast.notes, *ink_notes, *network.notes, *cut_notes(cuts), *own_notes))
+            dict.fromkeys(
+                (
+                    *cast.notes,
+                    *ink_notes(reading),
+                    *network.notes,
+                    *cut_notes(cuts),
+                    *own_notes,
+                )
+            )
         ),
     )
 
@@ -146,14 +157,21 @@ def template_notes(job: Job, outcome: PlyOutcome) -> list[str]:
 
 def gather_lines(
     job: Job, scan: Scan, cast: Cast, file_lines: tuple[Line, ...]
-) -> tuple[tuple[Line, ...], tuple[str, ...]]:
+) -> tuple[tuple[Line, ...], InkReading | None]:
     """The job's own lines, those of its files and, if asked for, the pen lines of the scan."""
     lines = (*job.lines, *file_lines)
     if not job.scan.ink:
-        return lines, ()
+        return lines, None
     reading = read_ink(scan, cast, job.inks)
     taken = {line.name for line in lines}
-    return (*lines, *(x for x in reading.lines if x.name not in taken)), reading.notes
+    return (*lines, *(x for x in reading.lines if x.name not in taken)), reading
+
+
+def ink_notes(reading: InkReading | None) -> list[str]:
+    """What the reading of the pen has to say, the doubtful places last."""
+    if reading is None:
+        return []
+    return [*reading.notes, *(f"to check: {doubt.said}" for doubt in reading.doubts)]
 
 
 def make_ply(job: Job, ply: Ply, panel_set: PanelSet, clock: Clock) -> PlyOutcome:

@@ -9,7 +9,6 @@ import sys
 from pathlib import Path
 
 import numpy as np
-from numba import config
 
 from flatten.geometry.topology import border_loops
 from flatten.geometry.triangles import vertex_normals
@@ -29,7 +28,7 @@ def compiled_before() -> bool:
 
 def warm_aside() -> subprocess.Popen[bytes] | None:
     """Starts the second process if this is a first run; it ends by itself and says nothing."""
-    if config.DISABLE_JIT or compiled_before():
+    if compiled_before():
         return None
     return subprocess.Popen(
         [sys.executable, "-m", "flatten.warm"],
@@ -53,7 +52,7 @@ def tube() -> LineNetwork:
     rims = tuple(
         Rim(
             name="upper" if V[loop, 1].mean() > PITCH_MM else "lower",
-            vertices=loop,
+            vertices=loop.astype(np.int32),
             length_mm=COLUMNS * PITCH_MM,
             smooth_length_mm=COLUMNS * PITCH_MM,
             flatness_mm=0.0,
@@ -116,9 +115,9 @@ def later_stages() -> None:
     from flatten.panels.cut import cut_panels
     from flatten.panels.offset import offset_panels
     from flatten.parameterize.flat import flatten_panels
-    from flatten.records.bundled import bundled_material
+    from flatten.records.bundled import MATERIALS
 
-    material = bundled_material("eva-foam-5-formed")
+    material = next(m for m in MATERIALS if m.name == "eva-foam-5-formed")
     panel_set = offset_panels(cut_panels(tube()), 2.5)
     flat_set = flatten_panels(panel_set, material, ply="base")
     for panel, flat in zip(panel_set.panels, flat_set.flats, strict=True):

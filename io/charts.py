@@ -4,6 +4,7 @@ import base64
 import html
 import io
 from collections.abc import Sequence
+from pathlib import Path
 
 import numpy as np
 from numpy.typing import NDArray
@@ -40,6 +41,11 @@ def png_uri(image: NDArray[np.uint8]) -> str:
     out = io.BytesIO()
     Image.fromarray(image).save(out, format="PNG", optimize=True)
     return "data:image/png;base64," + base64.b64encode(out.getvalue()).decode()
+
+
+def write_picture(image: NDArray[np.uint8], path: Path) -> None:
+    """Writes an (h, w, 3) picture as a PNG file."""
+    Image.fromarray(image).save(path, format="PNG", optimize=True)
 
 
 def _texture(image: NDArray[np.uint8], pct: NDArray[np.float64], full_pct: float) -> None:

@@ -188,7 +188,35 @@ def ply_section(outcome: PlyOutcome) -> str:
         " to cut.</p>"
     )
     parts.append(bullets(reason for _, reason in outcome.lay_plan.unplaced))
+    parts.append(bullets(outcome.lay_plan.notes))
+    parts.append(handwork_table(outcome))
     return "".join(parts)
+
+
+def handwork_table(outcome: PlyOutcome) -> str:
+    """What the ply takes in handwork, from the rates of common practice."""
+    work = outcome.lay_plan.handwork
+    if work is None:
+        return ""
+    counts = (
+        f"{work.pieces} pieces, {work.corners} sharp corners, {work.holes} holes,"
+        f" {work.stitches} stitches, {work.glue_mm / 1000:.1f} m of glued joints,"
+        f" {work.rivets} rivets, {work.eyelets} eyelets; about {work.total_minutes / 60:.1f} hours at"
+        " common rates:"
+    )
+    rows = ((esc(kind), f"{minutes:.0f}") for kind, minutes in work.minutes if minutes >= 0.5)
+    return f"<h3>Handwork</h3><p>{counts}</p>" + table(("work", "minutes"), rows, " r")
+
+
+def ink_section(outcome: Outcome) -> str:
+    """The pen lines found, over the scan's colours."""
+    if outcome.ink_picture is None:
+        return ""
+    return (
+        "<h2>The pen lines</h2><p>Check them at a glance: what was read is drawn over the scan.</p>"
+        f'<figure><img alt="pen lines over the scan" src="{png_uri(outcome.ink_picture)}"'
+        ' style="max-width:100%"></figure>'
+    )
 
 
 def report_page(outcome: Outcome) -> str:
@@ -228,6 +256,7 @@ def report_page(outcome: Outcome) -> str:
         f'<p class="verdict">{verdict}</p>'
         + "".join(ply_section(p) for p in outcome.plies)
         + guide_section(outcome.guide)
+        + ink_section(outcome)
         + "<h2>The cast</h2>"
         f"<p>{len(cast.F)} faces, unit {esc(cast.unit)}, scale {cast.scale:.5g} mm per file number,"
         f" moved {cast.offset_mm:+.2f} mm for tape and ease.</p>"

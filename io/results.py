@@ -7,6 +7,7 @@ from pathlib import Path
 from typing import Any, Protocol
 
 from flatten.io.atomic import whole_folder
+from flatten.io.charts import write_picture
 from flatten.io.dxf import write_dxf
 from flatten.io.dxf_sewn import write_sewn_dxf
 from flatten.io.job_text import write_job
@@ -94,6 +95,8 @@ def write_results(outcome: Outcome, out: Path, watch: Stages) -> dict[str, Any]:
         with watch.stage("write"):
             for ply in outcome.plies:
                 files[ply.ply.name] = write_ply(ply, outcome.job, folder)
+            if outcome.ink_picture is not None:
+                write_picture(outcome.ink_picture, folder / "lines.png")
             (folder / "report.html").write_text(report_page(outcome), encoding="utf-8")
             write_guide(outcome, folder / "guide.pdf")
             (folder / "buy.csv").write_text(buy_table(outcome), encoding="utf-8")

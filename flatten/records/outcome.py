@@ -3,6 +3,9 @@
 from collections.abc import Mapping
 from dataclasses import dataclass, field
 
+import numpy as np
+from numpy.typing import NDArray
+
 from flatten.records.cast import Cast
 from flatten.records.drawing import Drawing
 from flatten.records.flat import FlatSet, SeamReport, Strain, WorstPlace
@@ -37,6 +40,7 @@ class Outcome:
     """A finished run.
 
     timings : seconds by stage, warm; notes : sentences for the user, in the order they came up
+    ink_picture : (h, w, 3) the pen lines found over the scan's colours, None where none were read
     """
 
     job: Job
@@ -47,6 +51,7 @@ class Outcome:
     cautions: tuple[str, ...] = ()
     notes: tuple[str, ...] = ()
     guide: Guide = field(default_factory=Guide)
+    ink_picture: NDArray[np.uint8] | None = None
 
     @property
     def fits(self) -> bool:

@@ -147,6 +147,8 @@ class _Cast:
             return self._up_of_hips(self.pair, self.mirror)
         if len(self.openings) == 2:
             return self._up_of_tube(*self.openings)
+        if len(self.samples.points) < 12:
+            return Guess(AXES["+y"], "it has too few faces to show it", False)
         axis = self.axes[0]
         if front is not None:
             options = [_in_plane(a, front) for a in self.axes]
@@ -276,7 +278,7 @@ class _Cast:
         aside = np.cross(up, level)
         rings = self._rings(up, level, aside)
         if len(rings) < 8:
-            return Guess(level, "the cast is too short to show it", False)
+            return Guess(_file_level(up), "the cast is too short to show it", False)
         t, girth, c = rings[:, 0], rings[:, 1], rings[:, 2:]
         off = c - (c[0] + (c[-1] - c[0]) * t[:, None])
         knee = girth[t > 0.9].max() > KNEE * girth[(t > 0.3) & (t < 0.6)].max()
@@ -287,10 +289,7 @@ class _Cast:
             why = "the limb bulges that way above and the other way below, as thigh and calf do"
         size = float(np.linalg.norm(bulge))
         if size < 0.05 * float(girth.mean() / (2 * np.pi)):
-            for name in ("+z", "-y", "+x"):
-                axis = _in_plane(AXES[name], up)
-                if np.linalg.norm(axis) > 0.7:
-                    return Guess(_unit(axis), "the limb is too straight to show it", False)
+            return Guess(_file_level(up), "the limb is too straight to show it", False)
         direction = -_unit(bulge[0] * level + bulge[1] * aside)
         return Guess(direction, f"{why} ({size:.0f} mm; good to about 30 degrees)", False)
 
@@ -327,6 +326,12 @@ def _unit(v: Array) -> Array:
 
 def _in_plane(v: Array, normal: Array) -> Array:
     return v - (v @ normal) * normal
+
+
+def _file_level(up: Array) -> Array:
+    """The file's own front as far as it is level: +z, or -y where +z is up."""
+    level = [_in_plane(AXES[name], up) for name in ("+z", "-y", "+x")]
+    return _unit(next(v for v in level if np.linalg.norm(v) > 0.57))
 
 
 def _mean_near(values: Array, t: Array, at: float) -> Array:

@@ -22,7 +22,7 @@ WIDEST_MM = 45.0  # a wrap springs open by a few millimetres, at the worst by a 
 DEEPEST_LAP_MM = 35.0
 TALLEST_STEP_MM = 12.0
 SHORTEST_MM = 40.0  # shorter ones are nicks in a rim or holes
-SLENDER = 4.0  # at least so many times longer than wide
+SLENDER = 5.0  # at least so many times longer than wide
 BREAK_MM = 60.0  # two stretches so close, on both sides, are one slit (a tear, a bridge of noise)
 
 

@@ -24,6 +24,8 @@ NEARLY_EXACT = 0.015
 # Otherwise the plane must fit so much better than planes turned by 45 degrees: a limb is nearly
 # round and is mirrored by any plane along it about as well.
 DISTINCT = 0.35
+# A cast so many times taller than wide is a limb, and only a nearly exact mirror plane counts.
+LIMB = 2.2
 SPACING_MM = 8.0
 QUERIES = 3000
 # Normals, scaled to millimetres, keep a sample from being matched through a thin place.
@@ -120,6 +122,9 @@ def find_symmetry(V: Array, F: NDArray[np.integer]) -> Symmetry | None:
     if best.rms_mm > LARGEST_RMS_MM:
         return None
     if best.rms_mm > NEARLY_EXACT * half:
+        wide, tall, _ = np.ptp(samples.points, axis=0)
+        if tall > LIMB * wide:
+            return None
         # Planes turned by 45 degrees about the body: a limb, nearly round, fits those too.
         turned = []
         for sign in (1.0, -1.0):
