@@ -7,6 +7,7 @@ from xml.etree import ElementTree
 import ezdxf
 import numpy as np
 import pytest
+import shapely
 import svgelements
 from scipy.spatial import cKDTree
 from shapely.geometry import Polygon
@@ -109,7 +110,10 @@ def net_outlines(path: Path) -> list[np.ndarray]:
 
 def in_own_axes(ring: np.ndarray) -> np.ndarray:
     """The outline about its centroid, turned so that its longest axis of inertia lies on x."""
-    dense = np.array(Polygon(ring).segmentize(2.0).exterior.coords)
+    edge = Polygon(ring).exterior
+    # Evenly spaced, or the axes would lean to wherever the outline has more points.
+    at = np.linspace(0.0, edge.length, round(edge.length / 0.5), endpoint=False)
+    dense = shapely.get_coordinates(shapely.line_interpolate_point(edge, at))
     dense = dense - np.array(Polygon(ring).centroid.coords[0])
     _, axes = np.linalg.eigh(np.cov(dense.T))
     axes = axes[:, ::-1]
