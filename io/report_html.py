@@ -22,7 +22,7 @@ th,td{padding:3px 10px 3px 0;text-align:left;border-bottom:1px solid #e3decf;ver
 td.r,th.r{text-align:right;font-variant-numeric:tabular-nums}
 .over{font-weight:bold;text-decoration:underline}.verdict{font-size:17px;margin:10px 0}
 figure{display:inline-block;margin:6px 14px 12px 0;vertical-align:top}
-figure svg{height:auto;max-width:100%}
+figure svg{height:auto;max-width:100%;overflow:visible}
 figcaption{font-size:13px;max-width:420px}
 .n{font:11px Helvetica,Arial,sans-serif;paint-order:stroke;stroke:#fff;stroke-width:3px;fill:#111}
 ul{margin:4px 0 4px 20px;padding:0}.caution{background:#f4efdf;padding:10px 16px}
