@@ -13,7 +13,7 @@ from flatten.io.guide_html import guide_section
 from flatten.records.outcome import Outcome, PlyOutcome
 
 STYLE = """
-body{font:15px/1.5 Georgia,'Times New Roman',serif;color:#1c1a17;background:#fbfaf6;margin:0}
+body{font:15px/1.5 serif;color:#1c1a17;background:#fbfaf6;margin:0}
 main{max-width:1080px;margin:0 auto;padding:28px 22px}
 h1{font-size:27px;margin:0 0 4px}h2{font-size:20px;margin:34px 0 8px;border-bottom:1px solid #c9c3b4}
 h3{font-size:16px;margin:20px 0 6px}p{margin:6px 0}
@@ -24,7 +24,7 @@ td.r,th.r{text-align:right;font-variant-numeric:tabular-nums}
 figure{display:inline-block;margin:6px 14px 12px 0;vertical-align:top}
 figure svg{height:auto;max-width:100%;overflow:visible}
 figcaption{font-size:13px;max-width:420px}
-.n{font:11px Helvetica,Arial,sans-serif;paint-order:stroke;stroke:#fff;stroke-width:3px;fill:#111}
+.n{font:11px sans-serif;paint-order:stroke;stroke:#fff;stroke-width:3px;fill:#111}
 ul{margin:4px 0 4px 20px;padding:0}.caution{background:#f4efdf;padding:10px 16px}
 @media print{body{background:#fff}h2{break-after:avoid}figure,tr{break-inside:avoid}}
 """
