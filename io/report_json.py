@@ -4,6 +4,7 @@ from typing import Any
 
 import numpy as np
 
+from flatten.geometry.triangles import face_areas
 from flatten.records.flat import SeamReport, Strain
 from flatten.records.outcome import Outcome, PlyOutcome
 
@@ -101,19 +102,13 @@ def report_data(
 ) -> dict[str, Any]:
     """The whole of report.json; `files[ply]` are the drawings written for that ply."""
     cast = outcome.cast
-    area = 0.5 * np.linalg.norm(
-        np.cross(
-            cast.V[cast.F[:, 1]] - cast.V[cast.F[:, 0]], cast.V[cast.F[:, 2]] - cast.V[cast.F[:, 0]]
-        ),
-        axis=1,
-    )
     return _rounded(
         {
             "format": 1,
             "title": outcome.job.title,
             "cast": {
                 "faces": len(cast.F),
-                "area_mm2": float(area.sum()),
+                "area_mm2": float(face_areas(cast.V, cast.F).sum()),
                 "unit": cast.unit,
                 "scale": cast.scale,
                 "offset_mm": cast.offset_mm,

@@ -1,8 +1,8 @@
 """Where on a panel the strain is worst, and which edge lies nearest."""
 
 import numpy as np
-from numpy.typing import NDArray
 
+from flatten.geometry.curves import arc_length
 from flatten.records.flat import Flat, Strain, WorstPlace
 from flatten.records.panels import Panel
 
@@ -12,11 +12,10 @@ APART_MM = 60.0
 
 def edge_gains(panel: Panel, flat: Flat) -> list[float]:
     """Length on the surface minus length on the flat of every border run, mm."""
-
-    def length(P: NDArray[np.float64]) -> float:
-        return float(np.linalg.norm(np.diff(P, axis=0), axis=1).sum())
-
-    return [length(panel.V[r.vertices]) - length(flat.U[r.vertices]) for r in panel.border]
+    return [
+        float(arc_length(panel.V[r.vertices])[-1] - arc_length(flat.U[r.vertices])[-1])
+        for r in panel.border
+    ]
 
 
 def worst_places(

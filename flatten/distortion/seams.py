@@ -3,15 +3,9 @@
 from collections.abc import Mapping
 
 import numpy as np
-from numpy.typing import NDArray
 
+from flatten.geometry.curves import arc_length
 from flatten.records.flat import FlatSet, SeamReport
-
-
-def cumulative_length(P: NDArray[np.float64]) -> NDArray[np.float64]:
-    """(k,) arc length from the first point of a polyline (k, d)."""
-    steps = np.linalg.norm(np.diff(P, axis=0), axis=1)
-    return np.concatenate([[0.0], np.cumsum(steps)])
 
 
 def report_seams(
@@ -30,8 +24,8 @@ def report_seams(
     joined = joined or {}
     panels = flat_set.panel_set.panels
     for index, seam in enumerate(flat_set.panel_set.seams):
-        flat = [cumulative_length(flat_set.flats[s.panel].U[s.vertices]) for s in seam.sides]
-        surface = [cumulative_length(panels[s.panel].V[s.vertices]) for s in seam.sides]
+        flat = [arc_length(flat_set.flats[s.panel].U[s.vertices]) for s in seam.sides]
+        surface = [arc_length(panels[s.panel].V[s.vertices]) for s in seam.sides]
         gap = flat[0] - flat[1]
         if seam.ease is not None:
             gap = gap - seam.ease * (1 if seam.ease_side == 0 else -1)

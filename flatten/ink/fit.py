@@ -14,6 +14,7 @@ from scipy.sparse import coo_matrix, csc_matrix, csr_matrix, diags, sparray, spm
 from scipy.sparse.linalg import spsolve
 from scipy.spatial import KDTree
 
+from flatten.geometry.curves import arc_length
 from flatten.ink.samples import Samples
 from flatten.ink.track import Track
 
@@ -64,7 +65,7 @@ def path_length(points: NDArray[np.float64], closed: bool = False) -> float:
 def resample(points: NDArray[np.float64], closed: bool, step: float = STEP_MM):
     """The polyline (k, 3) again with points spaced evenly, about `step` mm apart."""
     q = np.vstack([points, points[:1]]) if closed else points
-    s = np.concatenate([[0.0], np.cumsum(np.linalg.norm(np.diff(q, axis=0), axis=1))])
+    s = arc_length(q)
     count = max(round(s[-1] / step), 3 if closed else 1)
     t = np.linspace(0.0, s[-1], count + 1)
     if closed:

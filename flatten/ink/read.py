@@ -4,6 +4,7 @@ import numpy as np
 from numpy.typing import NDArray
 from scipy.spatial import KDTree
 
+from flatten.geometry.curves import arc_length
 from flatten.ink.contrast import FLOOR, background, contrast, noise_level, one_per_cell
 from flatten.ink.doubles import without_doubles, without_overlaps
 from flatten.ink.fit import Stroke, fit_strokes, path_length
@@ -43,7 +44,7 @@ def _rims(scan_side: list[NDArray[np.float64]], cast: Cast | None) -> list[NDArr
     out = []
     for loop in loops:
         q = np.vstack([loop, loop[:1]])
-        s = np.concatenate([[0.0], np.cumsum(np.linalg.norm(np.diff(q, axis=0), axis=1))])
+        s = arc_length(q)
         t = np.linspace(0.0, s[-1], max(int(s[-1]), 3), endpoint=False)
         out.append(np.column_stack([np.interp(t, s, q[:, k]) for k in range(3)]))
     return out

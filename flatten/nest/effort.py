@@ -5,6 +5,7 @@ from dataclasses import dataclass
 import numpy as np
 from numpy.typing import NDArray
 
+from flatten.geometry.curves import arc_length
 from flatten.records.effort import Handwork, Rates
 from flatten.records.material import Material
 from flatten.records.template import NetEdge, Template, TemplateSet
@@ -84,7 +85,7 @@ def corners(ring: Array) -> int:
     if n < 3:
         return 0
     closed = np.vstack([P, P[:1]])
-    at = np.concatenate([[0.0], np.cumsum(np.linalg.norm(np.diff(closed, axis=0), axis=1))])
+    at = arc_length(closed)
     total = at[-1]
     reach = min(CORNER_REACH_MM, total / 8.0)
 

@@ -10,6 +10,7 @@ from numpy.typing import NDArray
 
 from flatten.errors import BadInput
 from flatten.geometry.band import FREE, HELD, Band, Curves, mark_firm, place_vertices
+from flatten.geometry.curves import arc_length
 from flatten.geometry.editmesh import EditMesh
 from flatten.geometry.nearest import ground
 from flatten.geometry.quality import improve
@@ -176,7 +177,7 @@ def _begin(mesh: EditMesh, arc: Arc, along: dict[tuple[int, int], list[float]]) 
     if arc.line < 0:
         return 0.0
     P = mesh.V[arc.vertices]
-    s = np.concatenate([[0.0], np.cumsum(np.linalg.norm(np.diff(P, axis=0), axis=1))])
+    s = arc_length(P)
     # A node may lie on its line twice; an inner vertex says which pass this is.
     for inner in (*range(1, len(s) - 1), 0, len(s) - 1):
         places = along.get((arc.line, int(arc.vertices[inner])), [])
@@ -226,7 +227,7 @@ def _improve(
     for k, arc in enumerate(arcs):
         band.tag[arc.vertices[1:-1]] = k
         P = mesh.V[arc.vertices]
-        s = np.concatenate([[0.0], np.cumsum(np.linalg.norm(np.diff(P, axis=0), axis=1))])
+        s = arc_length(P)
         band.s[arc.vertices[1:-1]] = s[1:-1]
         points.append(P)
         places.append(s)

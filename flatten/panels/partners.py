@@ -5,6 +5,7 @@ from collections.abc import Sequence
 import numpy as np
 from numpy.typing import NDArray
 
+from flatten.geometry.curves import arc_length
 from flatten.panels.carve import CarvedCast
 from flatten.panels.opening import Piece, Stretch
 from flatten.records.lines import Line
@@ -76,7 +77,7 @@ def _ease(carved: CarvedCast, line: Line, k: int) -> NDArray[np.float64] | None:
     if line.ease_mm == 0.0 or span <= 0.0 or length <= 0.0:
         return None
     P = carved.V[carved.arcs[k].vertices]
-    s = np.concatenate([[0.0], np.cumsum(np.linalg.norm(np.diff(P, axis=0), axis=1))])
+    s = arc_length(P)
     share = (carved.starts[k] + s) / length
     ease = line.ease_mm * np.clip((share - line.ease_from) / span, 0.0, 1.0)
     ease -= ease[0]

@@ -5,6 +5,7 @@ from itertools import pairwise
 import numpy as np
 from numpy.typing import NDArray
 
+from flatten.geometry.curves import arc_length
 from flatten.geometry.topology import unique_edges
 from flatten.geometry.triangles import Array, Faces
 from flatten.scan.borders import steady_normals
@@ -122,7 +123,7 @@ def _spaced(P: Array, step: float = 5.0) -> Array:
     """Points of a polyline about `step` apart, its ends kept, small zigzag smoothed out."""
     S = _smooth_chain(P)
     S[0], S[-1] = P[0], P[-1]
-    arc = np.concatenate([[0.0], np.cumsum(np.linalg.norm(np.diff(S, axis=0), axis=1))])
+    arc = arc_length(S)
     at = np.linspace(0.0, arc[-1], max(2, round(arc[-1] / step) + 1))
     return np.column_stack([np.interp(at, arc, c) for c in S.T])
 
