@@ -22,42 +22,60 @@ BACK_OFF = 0.85
 ROUNDS = 80
 
 
-def offset_panels(panel_set: PanelSet, offset_mm: float) -> PanelSet:
+def offset_panels(panel_set: PanelSet, offset_mm: float | NDArray[np.float64]) -> PanelSet:
     """All panels moved outward by `offset_mm` along `cut_N`; partner edges stay the same curves.
+
+    offset_mm : one for all, or (n,) for every vertex of the cut cast; the record then says how far
+        most of the panels' vertices, overlays aside, were moved
 
     Where the surface is hollow with a radius hardly larger than the offset, it is held back so that
     nothing folds over, and a note says how far.
     """
-    if offset_mm == 0.0 or not panel_set.panels:
-        return panel_set
     V, N = panel_set.cut_V, panel_set.cut_N
+    wanted = np.broadcast_to(np.asarray(offset_mm, dtype=np.float64), len(V))
+    if not wanted.any() or not panel_set.panels:
+        return panel_set
     F = np.concatenate([p.cast_vertex[p.F] for p in panel_set.panels]).astype(np.int64)
-    share = _held_back(V, N, F, offset_mm)
-    moved = V + (offset_mm * share)[:, None] * N
+    share = _held_back(V, N, F, wanted)
+    moved = V + (wanted * share)[:, None] * N
     panels = tuple(replace(p, V=moved[p.cast_vertex]) for p in panel_set.panels)
     notes = panel_set.notes
+    usual = _usual(panel_set, wanted)
     if (share < 1.0).any():
-        least = float(share.min()) * abs(offset_mm)
+        most = float(np.abs(wanted).max())
+        least = float((share * np.abs(wanted))[share < 1.0].min())
         touched = int(np.count_nonzero(share < 0.999))
         notes = (
             *notes,
-            f"offset {offset_mm:g} mm held back to {least:.1f} mm at the narrowest hollow"
+            f"offset {most:g} mm held back to {least:.1f} mm at the narrowest hollow"
             f" ({touched} vertices)",
         )
     return replace(
         panel_set,
         cut_V=moved,
         panels=panels,
-        offset_mm=panel_set.offset_mm + offset_mm,
+        offset_mm=panel_set.offset_mm + usual,
+        offsets=None if np.ndim(offset_mm) == 0 else wanted,
         notes=notes,
     )
 
 
+def _usual(panel_set: PanelSet, wanted: NDArray[np.float64]) -> float:
+    """The commonest offset among the panels that are no overlays; of all where there are none."""
+    inner = [p.cast_vertex for p in panel_set.panels if not p.detail]
+    used = np.concatenate(inner or [p.cast_vertex for p in panel_set.panels])
+    values, counts = np.unique(wanted[used].round(9), return_counts=True)
+    return float(values[counts.argmax()])
+
+
 def _held_back(
-    V: NDArray[np.float64], N: NDArray[np.float64], F: NDArray[np.int64], offset: float
+    V: NDArray[np.float64],
+    N: NDArray[np.float64],
+    F: NDArray[np.int64],
+    offset: NDArray[np.float64],
 ) -> NDArray[np.float64]:
     """(n,) the share of the offset that each vertex can take."""
-    share = np.ones(len(V))
+    share, most = np.ones(len(V)), float(np.abs(offset).max())
     edges = length = None
     for _ in range(ROUNDS):
         folding = _least_scale(V, V + (offset * share)[:, None] * N, F) < LEAST_SCALE
@@ -68,7 +86,7 @@ def _held_back(
             edges, _, _ = unique_edges(F)
             length = np.linalg.norm(V[edges[:, 0]] - V[edges[:, 1]], axis=1)
         for _ in range(8):
-            reach = share[edges] + (SLOPE / abs(offset)) * length[:, None]
+            reach = share[edges] + (SLOPE / most) * length[:, None]
             np.minimum.at(share, edges[:, 0], reach[:, 1])
             np.minimum.at(share, edges[:, 1], reach[:, 0])
     return share

@@ -58,6 +58,7 @@ class Panel:
     V : (n, 3) mm, F : (m, 3) counterclockwise seen from outside, N : (n, 3) unit normals
     cast_vertex : (n,) int32, the vertex of PanelSet.cut_V each panel vertex is a copy of
     border : the runs in order round the panel
+    detail : the closed detail that an overlay is cut along, "" for a panel between seams
     """
 
     name: str
@@ -67,6 +68,7 @@ class Panel:
     cast_vertex: NDArray[np.int32]
     border: tuple[BorderRun, ...]
     marks: tuple[PanelMark, ...] = ()
+    detail: str = ""
 
     def __post_init__(self) -> None:
         n = len(self.V)
@@ -127,6 +129,7 @@ class PanelSet:
 
     cut_V, cut_N : (n, 3) vertices and normals of the cast refined along the lines; panels index it
     offset_mm : how far the panels lie from the cast (0 as cut; thickness beneath + K t once offset)
+    offsets : (n,) the same for every vertex, None where it is the same for all
     """
 
     cast: Cast
@@ -136,6 +139,7 @@ class PanelSet:
     seams: tuple[Seam, ...]
     offset_mm: float = 0.0
     notes: tuple[str, ...] = ()
+    offsets: NDArray[np.float64] | None = None
 
     def __post_init__(self) -> None:
         n = len(self.cut_V)
@@ -144,3 +148,5 @@ class PanelSet:
             cut_V=lock(self.cut_V, np.float64, None, 3, name="cut_V"),
             cut_N=lock(self.cut_N, np.float64, n, 3, name="cut_N"),
         )
+        if self.offsets is not None:
+            lock_fields(self, offsets=lock(self.offsets, np.float64, n, name="offsets"))
