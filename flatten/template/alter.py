@@ -1,16 +1,24 @@
 """Alterations after the fitting: seams let out or taken in, rims moved."""
 
+from dataclasses import replace
+
 import numpy as np
 from numpy.typing import NDArray
+from shapely.geometry import LineString, Point
 
 from flatten.errors import BadInput
 from flatten.geometry.curves import arc_length
 from flatten.geometry.plane_curves import along, beside, outward
+from flatten.records.drawing import Ink, Polyline
 from flatten.records.making import Alter
 from flatten.template.piece import Edge, Piece
 
 Array = NDArray[np.float64]
 
+ON_EDGE_MM = 1.0  # a line that ends as near as this to the border ends on it
+REACH_MM = 200.0  # the farthest an edge can move
+NOTED_MM = 0.5  # a difference between two partners smaller than this is not worth a word
+TRUED_MM = 3.0  # a seam beside an altered edge is trued if its sides come to differ by less
 FADE = 0.15  # of an edge's length, inside the altered stretch, where it ends within the edge
 
 
@@ -18,6 +26,8 @@ def alter_edges(pieces: list[Piece], alters: tuple[Alter, ...]) -> None:
     """Moves net edges outward (or inward) as asked, on every side of a seam alike.
 
     All that is measured from the edges afterwards (notches, holes, allowances) moves with them.
+    Where a seam bends, one side grows longer and the other shorter as they move; the two are made
+    to meet again at the rims (see `_true_up`). What cannot be mended there becomes a note.
 
     Raises
     ------
@@ -34,6 +44,7 @@ def alter_edges(pieces: list[Piece], alters: tuple[Alter, ...]) -> None:
                 "alter",
                 "give start and end between 0 and 1, start first",
             )
+    before = {(e.seam, e.side): e.length for piece in pieces for e in piece.edges if e.seam >= 0}
     for piece in pieces:
         moves = [np.zeros(len(e.points)) for e in piece.edges]
         for alter in alters:
@@ -42,6 +53,9 @@ def alter_edges(pieces: list[Piece], alters: tuple[Alter, ...]) -> None:
                     move += _profile(edge, alter)
         if any(move.any() for move in moves):
             _move(piece, moves)
+    altered = {alter.line for alter in alters}
+    if altered:
+        _true_up(pieces, altered, before)
 
 
 def _profile(edge: Edge, alter: Alter) -> Array:
@@ -103,3 +117,124 @@ def _meeting(corner: Array, t0: Array, t1: Array, first: float, second: float) -
         return a if abs(first) >= abs(second) else b
     s = float((b - a)[0] * t1[1] - (b - a)[1] * t1[0]) / cross
     return a + t0 * s
+
+
+def _true_up(pieces: list[Piece], altered: set[str], before: dict[tuple[int, int], float]) -> None:
+    """Gives the two sides of every altered seam the difference in length that they had before.
+
+    Common practice (walking the seam): the longer side is cut back and the shorter one runs on, by
+    half of the difference each, where the seam ends at a rim; the rim follows to its other end.
+    So are the seams beside it that came to differ by a little.
+    """
+    where = {
+        (edge.seam, edge.side): (piece, i)
+        for piece in pieces
+        for i, edge in enumerate(piece.edges)
+        if edge.seam >= 0
+    }
+    for (seam, side), (piece, i) in where.items():
+        if side != 0 or (seam, 1) not in where:
+            continue
+        other, j = where[seam, 1]
+        a, b = piece.edges[i], other.edges[j]
+        excess = 0.5 * ((a.length - b.length) - (before[seam, 0] - before[seam, 1]))
+        asked = bool(altered & {a.name, a.line})
+        if a.dart or not (asked or abs(2.0 * excess) < TRUED_MM):
+            _say_mismatch(piece, a, 2.0 * excess, other)
+            continue
+        # The ends of the seam, in its own direction, that are rims on both sides.
+        ends = [e for e in (0, 1) if _rim_at(piece, i, e) and _rim_at(other, j, e)]
+        for end in ends:
+            _run_on(piece, i, end, -excess / len(ends))
+            _run_on(other, j, end, excess / len(ends))
+        if not ends:
+            _say_mismatch(piece, a, 2.0 * excess, other)
+
+
+def _say_mismatch(piece: Piece, edge: Edge, excess: float, other: Piece) -> None:
+    if abs(excess) < NOTED_MM or edge.dart:
+        return
+    long, short = (piece, other) if excess > 0.0 else (other, piece)
+    long.notes.append(
+        f"after the alterations '{edge.name}' is {abs(excess):.1f} mm longer here than on"
+        f" {short.name}: ease it in, or alter what it meets there too"
+    )
+
+
+def _rim_at(piece: Piece, index: int, end: int) -> bool:
+    """Whether an edge meets a rim at an end of its seam (0 the seam's start, 1 its end)."""
+    return piece.edges[_neighbour(piece, index, end)].seam < 0
+
+
+def _neighbour(piece: Piece, index: int, end: int) -> int:
+    """The edge that follows or precedes at an end of the seam."""
+    last = piece.edges[index].with_seam == (end == 1)
+    return (index + (1 if last else -1)) % len(piece.edges)
+
+
+def _run_on(piece: Piece, index: int, end: int, by_mm: float) -> None:
+    """Lengthens an edge straight on at an end of its seam, or cuts it back, and takes the rim along."""
+    if abs(by_mm) < 1e-9:
+        return
+    edge, k = piece.edges[index], _neighbour(piece, index, end)
+    at_last = edge.with_seam == (end == 1)
+    points = edge.points if at_last else edge.points[::-1]
+    corner = points[-1]
+    if by_mm > 0.0:
+        d = points[-1] - points[-2]
+        made = np.vstack([points, corner + d / np.linalg.norm(d) * by_mm])
+    else:
+        reach = arc_length(points)
+        keep = max(float(reach[-1]) + by_mm, 0.1 * float(reach[-1]))
+        made = np.vstack([points[reach < keep - 1e-9], along(points, keep)[0]])
+    edge.points = made if at_last else made[::-1]
+    rim = piece.edges[k]
+    reach = arc_length(rim.points)
+    share = 1.0 - reach / max(float(reach[-1]), 1e-300)
+    share = share if at_last else 1.0 - share
+    weight = (share * share * (3.0 - 2.0 * share))[:, None]
+    rim.points = rim.points + weight * (made[-1] - corner)
+    rim.points[0 if at_last else -1] = made[-1]
+
+
+def follow_edges(piece: Piece, before: Array) -> None:
+    """Lets open detail and score lines that ended on the border end on it again, where it moved.
+
+    before : (n, 2) the net line as it was, closed
+    """
+    old = LineString(np.vstack([before, before[:1]]))
+    ink: list[Ink] = []
+    for item in piece.ink:
+        if not isinstance(item, Polyline) or item.closed or len(item.points) < 2:
+            ink.append(item)
+            continue
+        points = item.points
+        for _ in range(2):  # its last end, then, turned round, its first
+            if len(points) and old.distance(Point(points[-1])) < ON_EDGE_MM:
+                points = _to_border(piece, points)
+            points = points[::-1]
+        if len(points):
+            ink.append(replace(item, points=points))
+    piece.ink = ink
+
+
+def _to_border(piece: Piece, points: Array) -> Array:
+    """A line drawn straight on at its last end, or cut off there, so that it ends on the net line.
+
+    Nothing of it is left where all of it lay in what was taken in.
+    """
+    step = points[-1] - points[-2]
+    size = float(np.linalg.norm(step))
+    if size < 1e-9:
+        return points
+    far = LineString(np.vstack([points, points[-1] + step / size * REACH_MM]))
+    inside = far.intersection(piece.net)
+    parts = [p for p in getattr(inside, "geoms", [inside]) if p.geom_type == "LineString" and p]
+    if not parts:
+        return points[:0]
+    start = Point(points[0])
+    part = min(parts, key=lambda p: p.distance(start))
+    made = np.array(part.coords)
+    if np.linalg.norm(made[0] - points[0]) > np.linalg.norm(made[-1] - points[0]):
+        made = made[::-1]
+    return made

@@ -13,7 +13,7 @@ from flatten.records.flat import FlatSet
 from flatten.records.material import Ply
 from flatten.records.panels import Panel, PanelSet
 from flatten.records.template import NetEdge, Template, TemplateSet
-from flatten.template.alter import alter_edges
+from flatten.template.alter import alter_edges, follow_edges
 from flatten.template.bevel import set_bevels
 from flatten.template.cutline import cut_line
 from flatten.template.darts import draw_darts, prepare_darts
@@ -22,7 +22,7 @@ from flatten.template.holes import punch_seams
 from flatten.template.label import Label, letter_edges, letter_grain, letter_label
 from flatten.template.notches import junction_letters, mark_junctions, mark_seams
 from flatten.template.pairs import mirror_pairs
-from flatten.template.piece import Edge, EdgeText, Piece, close_net, net_piece
+from flatten.template.piece import Edge, EdgeText, Piece, close_net, net_piece, ring
 from flatten.template.place import FreeSpace, shape_of
 from flatten.template.points import place_points
 from flatten.template.spec import TemplateSpec
@@ -115,16 +115,19 @@ def make_pieces(flat_set: FlatSet, ply: Ply, spec: TemplateSpec) -> list[Piece]:
     """Everything but the lettering, the outside up."""
     panel_set, material = flat_set.panel_set, flat_set.material
     pieces = [net_piece(flat_set, i, ply, spec) for i in range(len(flat_set.flats))]
+    before = [ring(piece.edges) for piece in pieces]
     alter_edges(pieces, spec.alters)
     half: dict[int, Array] = {}
     letters = junction_letters(panel_set)
     extra: list[tuple[Piece, list[tuple[str, Array]]]] = []
-    for piece in pieces:
+    for piece, outline in zip(pieces, before, strict=True):
         prepare_darts(piece, material)
         close_net(piece)
         set_bevels(piece, panel_set, material, half)
         cut_line(piece, folded=material.family == "cloth")
         extra.append((piece, carry_marks(piece, flat_set)))
+        if spec.alters:
+            follow_edges(piece, outline)
         panel = panel_set.panels[piece.panel]
         draw_darts(piece, material, spec, wearers_up(panel, flat_set.flats[piece.panel].U))
         topstitch(piece, material, spec)

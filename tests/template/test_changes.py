@@ -8,7 +8,7 @@ import shapely
 from shapely.geometry import LineString, Polygon
 
 from flatten.errors import BadInput
-from flatten.records.drawing import Circle, Text
+from flatten.records.drawing import Circle, Polyline, Text
 from flatten.records.making import Alter
 from flatten.records.panels import PanelMark
 from flatten.template.build import build_templates
@@ -58,6 +58,84 @@ def test_an_alteration_from_here_to_there_fades_at_its_ends(forms):
         middle = (y > 0.46 * 240) & (y < 0.74 * 240)
         assert out[middle] == pytest.approx(np.full(middle.sum(), 6.0))
         assert out.max() == pytest.approx(6.0)
+
+
+def bent(forms, mat=None, marks=()):
+    """Two panels that share an arc of R 200 over 60 degrees, one round there, the other hollow."""
+    turn = np.linspace(-np.pi / 6, np.pi / 6, 61)
+    arc = 200.0 * np.column_stack([np.cos(turn), np.sin(turn)])
+    low, high = arc[0, 1], arc[-1, 1]
+    inner = np.vstack([[[20.0, high], [20.0, low]], arc])
+    outer = np.vstack([[[330.0, low], [330.0, high]], arc[::-1]])
+    names = ["x", "lower", "seam", "upper"]
+    front = forms.flat_panel(
+        inner, [0, 1, 2, len(inner) - 1], name="front", names=names, marks=marks
+    )
+    back = forms.flat_panel(outer, [0, 1, 2, len(outer) - 1], name="back", names=names)
+    given = {"a": (0, 2), "b": (1, 2), "name": "princess", "joint": "butt"}
+    return forms.join([front, back], [given], mat or forms.material("leather", t=2.0))
+
+
+def test_partners_of_a_bent_seam_still_meet_after_it_is_let_out(forms):
+    # Parallels of an arc at 8 mm are (R + 8) and (R - 8) times the angle: the trade walks the seam
+    # and trues its ends, so that both are R times the angle again, with hole over hole.
+    length = 200.0 * np.pi / 3
+    spec = TemplateSpec(alters=(Alter(line="princess", by_mm=8.0),))
+    templates = build_templates(bent(forms), forms.ply(), spec).templates
+    edges = [next(e for e in t.net if e.seam == 0) for t in templates]
+    assert [LineString(e.points).length for e in edges] == pytest.approx([length] * 2, abs=0.4)
+    assert LineString(edges[0].points).length == pytest.approx(
+        LineString(edges[1].points).length, abs=1e-6
+    )
+    middles = [LineString(e.points).interpolate(0.5, normalized=True) for e in edges]
+    assert [float(np.hypot(p.x, p.y)) for p in middles] == pytest.approx([208.0, 192.0], abs=0.05)
+    assert edges[0].holes == edges[1].holes > 40
+    ends = [length - np.array(edges[1].notches)[:, 0], np.array(edges[0].notches)[:, 0]]
+    assert ends[0] == pytest.approx(ends[1], abs=0.4)
+    for template in templates:  # the rims run on to the new corners
+        for e, after in zip(template.net, [*template.net[1:], template.net[0]], strict=True):
+            assert np.array_equal(e.points[-1], after.points[0])
+        assert net(template).is_valid
+        assert not any("after the alterations" in note for note in template.notes)
+
+
+def test_what_an_alteration_leaves_unequal_is_said(forms):
+    """A seam lengthened by its neighbour's letting out, on one panel only, cannot be trued."""
+    middle = forms.rectangle(100, 150, name="middle", names=["hem", "x", "top", "y"])
+    side = forms.rectangle(80, 150, name="side", names=["hem", "x", "top", "y"])
+    top = forms.rectangle(100, 60, name="yoke", names=["lower", "x", "top", "y"])
+    flat_set = forms.join(
+        [middle, side, top],
+        [{"a": (0, 1), "b": (1, 3), "name": "side"}, {"a": (0, 2), "b": (2, 0), "name": "yoke"}],
+    )
+    spec = TemplateSpec(alters=(Alter(line="side", by_mm=8.0),))
+    templates = build_templates(flat_set, forms.ply(), spec).templates
+    notes = [note for t in templates for note in t.notes if "after the alterations" in note]
+    assert len(notes) == 1
+    assert "'yoke' is 8.0 mm longer here than on yoke" in notes[0]
+
+
+@pytest.mark.parametrize("by", [8.0, -8.0])
+def test_a_line_that_ended_on_the_seam_ends_on_it_again(forms, by):
+    panel, flat = forms.rectangle(180, 240)
+    right = panel.border[1].vertices
+    vertex = int(right[len(right) // 2])  # on the seam, half way up
+    face = int(np.flatnonzero((panel.F == vertex).any(axis=1))[0])
+    corner = (panel.F[face] == vertex).astype(float)
+    middle = int(np.linalg.norm(flat.U[panel.F].mean(axis=1) - (90, 120), axis=1).argmin())
+    mark = PanelMark(
+        line="wave", kind="score", face=np.array([middle, face]),
+        bary=np.array([np.full(3, 1 / 3), corner]),
+    )  # fmt: skip
+    front = forms.rectangle(180, 240, name="left front", names=["hem", "x", "top", "centre"],
+                            marks=(mark,))  # fmt: skip
+    back = forms.rectangle(120, 240, name="left back", names=["hem", "centre", "top", "x"])
+    flat_set = forms.join([front, back], [{"a": (0, 1), "b": (1, 3), "name": "side left"}])
+    spec = TemplateSpec(alters=(Alter(line="side left", by_mm=by),))
+    template = build_templates(flat_set, forms.ply(), spec).templates[0]
+    (score,) = [k for k in template.ink if isinstance(k, Polyline) and k.layer == "SCORE"]
+    assert score.points[-1, 0] == pytest.approx(180.0 + by, abs=1e-6)
+    assert score.points[0] == pytest.approx(flat.U[panel.F[middle]].mean(axis=0))
 
 
 @pytest.mark.parametrize(
