@@ -120,7 +120,7 @@ def test_a_line_that_ended_on_the_seam_ends_on_it_again(forms, by):
     panel, flat = forms.rectangle(180, 240)
     right = panel.border[1].vertices
     vertex = int(right[len(right) // 2])  # on the seam, half way up
-    face = int(np.flatnonzero((panel.F == vertex).any(axis=1))[0])
+    face = int(np.flatnonzero(np.equal(panel.F, vertex).any(axis=1))[0])
     corner = (panel.F[face] == vertex).astype(float)
     middle = int(np.linalg.norm(flat.U[panel.F].mean(axis=1) - (90, 120), axis=1).argmin())
     mark = PanelMark(
