@@ -1,10 +1,13 @@
 """The stages in order, from a scan and a job to everything that will be written; no files."""
 
 import time
-from collections.abc import Callable, Iterator
+from collections.abc import Callable, Iterator, Sequence
 from contextlib import contextmanager
 from dataclasses import replace
 from typing import TypeVar
+
+import numpy as np
+from numpy.typing import NDArray
 
 from flatten.cautions import choose_cautions
 from flatten.distortion.advise import advise
@@ -19,14 +22,16 @@ from flatten.ink.picture import lines_picture
 from flatten.ink.read import read_ink
 from flatten.lines.network import join_lines
 from flatten.nest.place import lay_out
+from flatten.panels.beneath import Layer, thickness_at
 from flatten.panels.cut import cut_panels
 from flatten.panels.offset import offset_panels
+from flatten.panels.overlay import add_overlays, cut_overlay, overlay_names
 from flatten.panels.select import select_panels
 from flatten.parameterize.flat import flatten_panels
 from flatten.records.cast import Cast
 from flatten.records.ink import InkReading
 from flatten.records.job import Job
-from flatten.records.lines import Line
+from flatten.records.lines import Line, LineNetwork
 from flatten.records.material import Material, Ply, Stock
 from flatten.records.outcome import Outcome, PlyOutcome
 from flatten.records.panels import PanelSet
@@ -78,6 +83,66 @@ def thickness_beneath(ply: Ply, job: Job) -> float:
     return total
 
 
+def thickness_beneath_at(
+    job: Job,
+    ply: Ply,
+    panel_sets: Sequence[PanelSet],
+    plain: Sequence[PanelSet],
+    whole: Sequence[Ply],
+) -> float | NDArray[np.float64]:
+    """Millimetres of material under every vertex of a ply's cut cast, or one number for all.
+
+    A ply lies beneath where its panels are. Overlays lie on the panels of their own ply too; those
+    of other plies lie beneath only where `over` names a ply that has nothing else.
+    panel_sets : by ply, with overlays; plain : without; whole : plies that leave no panel out
+    """
+    index = {p.name: i for i, p in enumerate(job.plies)}
+    thick = {m.name: m.thickness_mm for m in job.materials}
+    own = index[ply.name]
+
+    def layer(i: int) -> Layer:
+        at = job.plies[i]
+        panels = plain[i].panels if at.panels else panel_sets[i].panels
+        return Layer(thickness_mm=thick[at.material], panels=None if at in whole else panels)
+
+    below, name = [], ply.over
+    while name is not None:
+        below.append(layer(index[name]))
+        name = job.plies[index[name]].over
+    overlays = len(panel_sets[own].panels) > len(plain[own].panels)
+    if not overlays and all(under.panels is None for under in below):
+        return sum(under.thickness_mm for under in below)
+    places = panel_sets[own].cut_V
+    result = thickness_at(places, below)
+    if overlays and plain[own].panels:
+        first = len(plain[own].cut_V)
+        result[first:] += thickness_at(places[first:], [layer(own)])
+    return result
+
+
+def with_overlays(ply: Ply, panel_set: PanelSet, network: LineNetwork) -> PanelSet:
+    """The panels, and the closed details that the ply makes as pieces of their own."""
+    asked = overlay_names(network, ply.making.detail_pieces)
+    notes, made = [*asked.said], []
+    for name in asked.closed:
+        if ply.making.cut_details and ply.panels:
+            # As a seam the detail meets the lines that cut it.
+            lines = tuple(
+                replace(line, mirror=False, kind="seam" if line.name == name else line.kind)
+                for line in network.lines
+            )
+            found = cut_overlay(join_lines(network.cast, lines), name, ply.lines)
+        else:
+            found = cut_overlay(network, name)
+        if isinstance(found, str):
+            notes.append(found)
+        else:
+            made.append(found)
+    if made:
+        panel_set = add_overlays(panel_set, made)
+    return replace(panel_set, notes=(*panel_set.notes, *notes)) if notes else panel_set
+
+
 def clean_scan(job: Job, scan: Scan, clock: Clock) -> Cast:
     """The cast of the job's scan.
 
@@ -102,19 +167,36 @@ def run_job(
         lines, reading = gather_lines(job, scan, cast, file_lines)
         network = join_lines(cast, lines)
     cuts: dict[tuple[str, ...], PanelSet] = {}
+    plain: list[PanelSet] = []
     panel_sets: list[PanelSet] = []
     for ply in job.plies:
         with clock.stage("cut"):
-            if ply.lines not in cuts:
-                cuts[ply.lines] = cut_panels(network, lines=ply.lines, names=job.panel_names)
-            panel_sets.append(select_panels(cuts[ply.lines], ply.panels))
+            if not ply.panels:  # overlays alone
+                nothing = np.empty((0, 3))
+                own = PanelSet(cast=cast, cut_V=nothing, cut_N=nothing, panels=(), seams=())
+            else:
+                if ply.lines not in cuts:
+                    cuts[ply.lines] = cut_panels(network, lines=ply.lines, names=job.panel_names)
+                own = select_panels(cuts[ply.lines], ply.panels)
+            plain.append(own)
+            panel_sets.append(with_overlays(ply, own, network))
     check_alters(job.alters, panel_sets)
+    whole = [p for p, own in zip(job.plies, plain, strict=True) if own is cuts.get(p.lines)]
     outcomes = [
-        make_ply(job, ply, panel_set, clock)
+        make_ply(
+            job, ply, panel_set, clock, thickness_beneath_at(job, ply, panel_sets, plain, whole)
+        )
         for ply, panel_set in zip(job.plies, panel_sets, strict=True)
     ]
     fixings = {seam.fixing for outcome in outcomes for seam in outcome.seams}
-    own_notes = [note for outcome in outcomes for note in template_notes(job, outcome)]
+    of_cuts = cut_notes(cuts)
+    own_notes = [
+        f"ply '{outcome.ply.name}': {note}"
+        for outcome in outcomes
+        for note in outcome.flat_set.panel_set.notes
+        if note not in of_cuts
+    ]
+    own_notes += [note for outcome in outcomes for note in template_notes(job, outcome)]
     with clock.stage("templates"):
         guide = build_guide([(o.ply, o.material, o.template_set) for o in outcomes])
     return Outcome(
@@ -132,7 +214,7 @@ def run_job(
                     *cast.notes,
                     *ink_notes(reading),
                     *network.notes,
-                    *cut_notes(cuts),
+                    *of_cuts,
                     *own_notes,
                 )
             )
@@ -174,13 +256,19 @@ def ink_notes(reading: InkReading | None) -> list[str]:
     return [*reading.notes, *(f"to check: {doubt.said}" for doubt in reading.doubts)]
 
 
-def make_ply(job: Job, ply: Ply, panel_set: PanelSet, clock: Clock) -> PlyOutcome:
-    """One ply from its panels on the cast to its drawings."""
+def make_ply(
+    job: Job,
+    ply: Ply,
+    panel_set: PanelSet,
+    clock: Clock,
+    beneath_at: float | NDArray[np.float64],
+) -> PlyOutcome:
+    """One ply from its panels on the cast to its drawings; `beneath_at` is what lies under it."""
     material = named(job.materials, ply.material)
     stock = named(job.stocks, ply.stock)
     with clock.stage("flatten"):
         beneath = thickness_beneath(ply, job)
-        offset = offset_panels(panel_set, beneath + material.k * material.thickness_mm)
+        offset = offset_panels(panel_set, beneath_at + material.k * material.thickness_mm)
         flat_set = flatten_panels(offset, material, ply=ply.name)
         strains = tuple(
             measure_strain(panel, flat, material)

@@ -72,6 +72,7 @@ class Making:
     rim_finish : how rims end; left out: turned for cloth with an allowance and for covers, else raw
     stitch : hole rows; topstitch : lines of stitching, mm inside the edge
     detail_pieces : patterns of the closed details that are cut as pieces of their own
+    cut_details : cut them where seams of the ply cross them; else they stay whole over the seams
     facing_mm : width of the facing behind a gap
     turn_mm : what a turned edge takes beyond the thickness beneath
     dart_stop_mm : how far short of its point a folded dart is sewn
@@ -83,6 +84,7 @@ class Making:
     stitch: Mapping[str, StitchChoice] = field(default_factory=dict)
     topstitch: Mapping[str, tuple[float, ...]] = field(default_factory=dict)
     detail_pieces: tuple[str, ...] = ()
+    cut_details: bool = False
     facing_mm: float = 28.0
     turn_mm: float = 13.0
     dart_stop_mm: float = 15.0
