@@ -32,7 +32,7 @@ def tape_checks(templates: TemplateSet) -> tuple[TapeCheck, ...]:
     found: list[tuple[int, float, int, tuple[int, int]]] = []
     for p, panel in enumerate(panel_set.panels):
         template = of_panel.get(f"{ply} {panel.name}")
-        spans = [] if template is None else _spans(template)
+        spans = [] if template is None or panel.detail else _spans(template)
         found += [(rank, -length, p, ends) for rank, (length, ends) in enumerate(spans)]
     chosen = sorted(found)[:MOST]
     checks = []
@@ -41,8 +41,11 @@ def tape_checks(templates: TemplateSet) -> tuple[TapeCheck, ...]:
         runs = panel.border
         ends = np.array([runs[a].vertices[0], runs[b].vertices[0]])
         wrap = panel_set.cut_V[panel.cast_vertex]
-        away = panel_set.cast.offset_mm + panel_set.offset_mm
-        wrap = wrap - away * panel_set.cut_N[panel.cast_vertex]
+        moved = np.full(len(wrap), panel_set.offset_mm)
+        if panel_set.offsets is not None:
+            moved = panel_set.offsets[panel.cast_vertex]
+        away = panel_set.cast.offset_mm + moved
+        wrap = wrap - away[:, None] * panel_set.cut_N[panel.cast_vertex]
         surface = surface_of(wrap, panel.F)
         face = surface.vertex_face[ends]
         bary = (panel.F[face] == ends[:, None]).astype(np.float64)

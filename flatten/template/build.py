@@ -17,7 +17,7 @@ from flatten.template.alter import alter_edges, follow_edges
 from flatten.template.bevel import set_bevels
 from flatten.template.cutline import cut_line
 from flatten.template.darts import draw_darts, prepare_darts
-from flatten.template.details import carry_marks, detail_pieces, facing_pieces, topstitch
+from flatten.template.details import carry_marks, facing_pieces, topstitch
 from flatten.template.holes import punch_seams
 from flatten.template.label import Label, letter_edges, letter_grain, letter_label
 from flatten.template.notches import junction_letters, mark_junctions, mark_seams
@@ -119,13 +119,12 @@ def make_pieces(flat_set: FlatSet, ply: Ply, spec: TemplateSpec) -> list[Piece]:
     alter_edges(pieces, spec.alters)
     half: dict[int, Array] = {}
     letters = junction_letters(panel_set)
-    extra: list[tuple[Piece, list[tuple[str, Array]]]] = []
     for piece, outline in zip(pieces, before, strict=True):
         prepare_darts(piece, material)
         close_net(piece)
         set_bevels(piece, panel_set, material, half)
         cut_line(piece, folded=material.family == "cloth")
-        extra.append((piece, carry_marks(piece, flat_set)))
+        carry_marks(piece, flat_set)
         if spec.alters:
             follow_edges(piece, outline)
         panel = panel_set.panels[piece.panel]
@@ -141,16 +140,13 @@ def make_pieces(flat_set: FlatSet, ply: Ply, spec: TemplateSpec) -> list[Piece]:
     for piece in pieces:
         mark_junctions(piece, panel_set, letters)
         name_edges(piece)
-    for piece, details in extra:
-        pieces += detail_pieces(piece, details, spec)
-        pieces += facing_pieces(piece, material, spec)
-    return pieces
+    return pieces + [made for piece in pieces for made in facing_pieces(piece, material, spec)]
 
 
 def name_edges(piece: Piece) -> None:
     """What is written along each edge: its name, its partner and how the two are joined."""
     for i, edge in enumerate(piece.edges):
-        if edge.dart:
+        if edge.dart or (piece.role == "detail" and edge.finish == "raw"):
             continue
         if edge.seam < 0:
             finish = "" if edge.finish == "raw" else f", {edge.finish}"

@@ -1,6 +1,4 @@
-"""Details carried on a panel, pieces cut from them, top-stitching, and facings behind gaps."""
-
-from fnmatch import fnmatchcase
+"""Details carried on a panel, top-stitching, and facings behind gaps."""
 
 import numpy as np
 import shapely
@@ -19,31 +17,14 @@ from flatten.template.spec import TemplateSpec
 Array = NDArray[np.float64]
 
 
-def carry_marks(piece: Piece, flat_set: FlatSet) -> list[tuple[str, Array]]:
-    """Draws the panel's detail and score lines, laid flat; returns the closed details by name."""
+def carry_marks(piece: Piece, flat_set: FlatSet) -> None:
+    """Draws the panel's detail and score lines, laid flat: where overlays lie, too."""
     panel = flat_set.panel_set.panels[piece.panel]
     U = flat_set.flats[piece.panel].U / (1.0 - flat_set.material.shrink_pct / 100.0)
-    closed = []
     for mark in panel.marks:
         points = np.einsum("kc,kcx->kx", mark.bary, U[panel.F[mark.face]])
         layer = "SCORE" if mark.kind == "score" else "DETAIL"
         piece.ink.append(Polyline(layer=layer, points=points, closed=mark.closed))
-        if mark.closed and mark.kind == "detail":
-            closed.append((mark.line, points))
-    return closed
-
-
-def detail_pieces(
-    piece: Piece, details: list[tuple[str, Array]], spec: TemplateSpec
-) -> list[Piece]:
-    """Closed details that the spec wants as pieces of their own, cut on their outline."""
-    made = []
-    for name, points in details:
-        if not any(fnmatchcase(name, pattern) for pattern in spec.detail_pieces):
-            continue
-        outline = points if signed_area(points) > 0 else points[::-1]
-        made.append(_closed_piece(piece, name, outline, "detail", np.zeros(len(outline))))
-    return made
 
 
 def facing_pieces(piece: Piece, material: Material, spec: TemplateSpec) -> list[Piece]:
@@ -73,7 +54,7 @@ def facing_pieces(piece: Piece, material: Material, spec: TemplateSpec) -> list[
             width = material.allowance_mm.seam
         near = np.asarray(shapely.distance(line, shapely.points(outline))) < 1e-6
         widths = np.where(near, width, 0.0)
-        facing = _closed_piece(piece, f"facing of {edge.name}", outline, "facing", widths)
+        facing = _facing(piece, f"facing of {edge.name}", outline, widths)
         facing.ink += [
             k
             for k in piece.ink
@@ -85,7 +66,7 @@ def facing_pieces(piece: Piece, material: Material, spec: TemplateSpec) -> list[
     return made
 
 
-def _closed_piece(piece: Piece, name: str, outline: Array, role: str, width: Array) -> Piece:
+def _facing(piece: Piece, name: str, outline: Array, width: Array) -> Piece:
     """A piece whose border is one edge; `width` is the allowance at every point of the outline."""
     points = np.vstack([outline, outline[:1]])
     edge = Edge(name=name, line=name, points=points, vertex_at=np.array([0.0, 1.0]))
@@ -96,7 +77,7 @@ def _closed_piece(piece: Piece, name: str, outline: Array, role: str, width: Arr
         name=f"{piece.name}, {name}",
         edges=[edge],
         net=Polygon(outline),
-        role=role,  # type: ignore[arg-type]
+        role="facing",
     )
     made.cut = grow(outline, np.stack([both, both], axis=1))
     return made

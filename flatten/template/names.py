@@ -41,18 +41,13 @@ def idle_names(ply: Ply, panel_set: PanelSet) -> list[str]:
     """A sentence for each name in a ply's tables that none of its lines, rims or details bears."""
     lines = {seam.line for seam in panel_set.seams}
     rims = {r.name for panel in panel_set.panels for r in panel.border if r.seam < 0}
-    details = {
-        mark.line
-        for panel in panel_set.panels
-        for mark in panel.marks
-        if mark.kind == "detail" and mark.closed
-    }
+    details = {panel.detail for panel in panel_set.panels} - {""}
     making = ply.making
     both = edge_names(panel_set)
     said = []
     for key, names, known, what in (
         ("joints", ply.joints, lines, "seam"),
-        ("rim_finish", making.rim_finish, rims, "rim"),
+        ("rim_finish", making.rim_finish, rims, "rim or overlay"),
         ("stitch", making.stitch, both - rims, "seam"),
         ("topstitch", making.topstitch, both, "seam or rim"),
         ("detail_pieces", making.detail_pieces, details, "closed detail"),

@@ -14,7 +14,13 @@ from flatten.records.drawing import Ink
 from flatten.records.flat import FlatSet
 from flatten.records.making import Finish
 from flatten.records.material import Ply
-from flatten.template.practice import joint_choice, rim_allowance, rim_finish, seam_allowance
+from flatten.template.practice import (
+    joint_choice,
+    overlay_allowance,
+    rim_allowance,
+    rim_finish,
+    seam_allowance,
+)
 from flatten.template.spec import TemplateSpec
 
 Array = NDArray[np.float64]
@@ -84,7 +90,7 @@ class EdgeText:
 class Piece:
     """A panel on its way to a template; everything in the flat's coordinates, the outside up.
 
-    role : the panel itself, a facing behind one of its edges, or a detail cut by itself
+    role : the panel itself, a facing behind one of its edges, or an overlay cut along a detail
     """
 
     panel: int
@@ -120,6 +126,10 @@ def net_piece(flat_set: FlatSet, panel_index: int, ply: Ply, spec: TemplateSpec)
         vertex_at = reach[index] / max(reach[-1], 1e-300)
         edge = Edge(name=run.name, line=run.name, points=points, vertex_at=vertex_at)
         edges.append(edge)
+        if run.seam < 0 and panel.detail:
+            edge.finish = spec.rim_finish.get(panel.detail, "raw")
+            edge.allowance_mm = overlay_allowance(material, spec, edge.finish)
+            continue
         if run.seam < 0:
             edge.finish = rim_finish(material, ply, spec, run.name)
             edge.allowance_mm = rim_allowance(material, ply, spec, edge.finish)
@@ -131,7 +141,8 @@ def net_piece(flat_set: FlatSet, panel_index: int, ply: Ply, spec: TemplateSpec)
         edge.partner = panel_set.panels[seam.sides[1 - run.side].panel].name
         edge.under = edge.joint == "lap" and seam.under == run.side
         edge.allowance_mm = seam_allowance(material, edge.joint, under=edge.under)
-    piece = Piece(panel=panel_index, name=panel.name, edges=edges, net=Polygon())
+    role = "detail" if panel.detail else "panel"
+    piece = Piece(panel=panel_index, name=panel.name, edges=edges, net=Polygon(), role=role)
     if material.shrink_pct > 0.0:
         piece.notes.append(f"drawn larger by the {material.shrink_pct:g} % that it shrinks")
     return piece

@@ -89,6 +89,13 @@ def rim_allowance(material: Material, ply: Ply, spec: TemplateSpec, finish: Fini
     return material.allowance_mm.rim
 
 
+def overlay_allowance(material: Material, spec: TemplateSpec, finish: Finish) -> float:
+    """Width beyond the outline of an overlay, mm: it is cut on its line unless its edge is hidden."""
+    if finish == "turned":
+        return material.allowance_mm.rim or spec.turn_mm
+    return material.allowance_mm.seam if finish == "piped" else 0.0
+
+
 def hole_row(material: Material, fixing: str, choice: StitchChoice | None) -> HoleRow | None:
     """The hole row of a fixing in a material, None where nothing is punched.
 
