@@ -3,7 +3,7 @@
 import difflib
 import math
 from collections.abc import Iterable, Mapping
-from typing import Any
+from typing import Any, Protocol, TypeVar
 
 import numpy as np
 from numpy.typing import NDArray
@@ -13,6 +13,7 @@ from flatten.io.toml_places import Path as KeyPath
 
 _MISSING = object()
 Triple = tuple[float, float, float]
+_N = TypeVar("_N", bound="Named")
 
 
 def near(word: str, known: Iterable[str]) -> str:
@@ -22,6 +23,27 @@ def near(word: str, known: Iterable[str]) -> str:
     if close:
         return f"did you mean '{close[0]}'?"
     return f"use {', '.join(known[:-1])} or {known[-1]}" if 1 < len(known) <= 8 else ""
+
+
+class Named(Protocol):
+    """Whatever has a name."""
+
+    @property
+    def name(self) -> str: ...
+
+
+def each_once(entries: "list[Entry]", things: list[_N]) -> list[_N]:
+    """The things that were read from the entries.
+
+    Raises
+    ------
+    BadInput : two have the same name
+    """
+    names = [thing.name for thing in things]
+    for i, name in enumerate(names):
+        if name in names[:i]:
+            raise entries[i].wrong("name", f"'{name}' is there twice", "give one another name")
+    return things
 
 
 class Entry:
@@ -135,6 +157,16 @@ class Entry:
         if not isinstance(value, list) or not all(isinstance(v, str) for v in value):
             raise self.wrong(key, "should be a list of names", f'{key} = ["..."]')
         return tuple(value)
+
+    def one_or_more(self, key: str) -> tuple[str, ...]:
+        """A name, or a list of one or more, each once."""
+        value = self.take(key)
+        names = [value] if isinstance(value, str) else value
+        if not isinstance(names, list) or not names or not all(isinstance(n, str) for n in names):
+            raise self.wrong(key, "should be a name or a list of names", f'{key} = "..."')
+        if any(not n.strip() or not n.isprintable() for n in names):
+            raise self.wrong(key, "should be a name", "use letters, numbers and spaces")
+        return tuple(dict.fromkeys(names))
 
     def point(self, key: str, default: Any = _MISSING) -> Any:
         value = self.take(key, default)

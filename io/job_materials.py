@@ -1,20 +1,12 @@
-"""Reads the `[[material]]` and `[[stock]]` entries of a job file."""
+"""Reads the `[[material]]` entries of a job file."""
 
-import json
 from dataclasses import replace
-from pathlib import Path
-from typing import Any, Literal, TypeVar
+from typing import Any, Literal
 
-import numpy as np
-from numpy.typing import NDArray
+from flatten.io.entries import Entry, each_once
+from flatten.records.bundled import ALLOWANCES, bundled_material
+from flatten.records.material import Allowance, Limit, Material, same
 
-from flatten.errors import BadInput
-from flatten.io.entries import Entry
-from flatten.io.sources import named_file, read_bytes
-from flatten.records.bundled import ALLOWANCES, bundled_material, bundled_stock
-from flatten.records.material import Allowance, Limit, Material, Stock, same
-
-_T = TypeVar("_T", Material, Stock)
 Family = Literal["foam", "leather", "cloth", "card"]
 _FAMILIES: tuple[Family, ...] = ("foam", "leather", "cloth", "card")
 # Words in a material's name that tell its family where the job does not.
@@ -23,7 +15,6 @@ _WORDS: dict[str, Family] = {
     "card": "card", "paper": "card", "cloth": "cloth", "cotton": "cloth", "knit": "cloth",
     "fabric": "cloth", "woven": "cloth", "felt": "cloth", "calico": "cloth",
 }  # fmt: skip
-_MAX_OUTLINE = 16 * 1024**2
 
 
 def read_materials(entries: list[Entry]) -> tuple[Material, ...]:
@@ -33,25 +24,7 @@ def read_materials(entries: list[Entry]) -> tuple[Material, ...]:
     ------
     BadInput : names the line and the key
     """
-    return _unique(entries, [_read_material(e) for e in entries])
-
-
-def read_stocks(entries: list[Entry], folder: Path) -> tuple[Stock, ...]:
-    """The job's own stocks, likewise; an `outline` may be points or a JSON file beside the job.
-
-    Raises
-    ------
-    BadInput : names the line and the key
-    """
-    return _unique(entries, [_read_stock(e, folder) for e in entries])
-
-
-def _unique(entries: list[Entry], things: list[_T]) -> tuple[_T, ...]:
-    names = [thing.name for thing in things]
-    for i, name in enumerate(names):
-        if name in names[:i]:
-            raise entries[i].wrong("name", f"'{name}' is there twice", "give one another name")
-    return tuple(things)
+    return tuple(each_once(entries, [_read_material(e) for e in entries]))
 
 
 def _read_material(entry: Entry) -> Material:
@@ -133,67 +106,3 @@ def _allowance(table: Entry | None, default: Allowance) -> Allowance:
     )
     table.close()
     return allowance
-
-
-def _read_stock(entry: Entry, folder: Path) -> Stock:
-    name = entry.name("name")
-    base = bundled_stock(name)
-    kind = entry.choice("kind", ("sheet", "roll", "hide"), *((base.kind,) if base else ()))
-    outline, holes = _outline(entry, folder, kind)
-    if outline is not None:
-        low, high = outline.min(axis=0), outline.max(axis=0)
-        size = (float(high[1] - low[1]), float(high[0] - low[0]))
-    else:
-        size = (base.width_mm, base.length_mm) if base else (0.0, 0.0)
-    stock = Stock(
-        name=name,
-        kind=kind,
-        width_mm=entry.number("width_mm", size[0], low=0.0, high=100_000.0),
-        length_mm=entry.number("length_mm", size[1], low=0.0, high=1_000_000.0),
-        count=entry.whole("count", base.count if base else 0),
-        gap_mm=entry.number("gap_mm", base.gap_mm if base else 3.0, low=0.0, high=100.0),
-        margin_mm=entry.number("margin_mm", base.margin_mm if base else 5.0, low=0.0, high=500.0),
-        price=entry.number("price", base.price if base else 0.0, low=0.0),
-        outline=outline,
-        holes=holes,
-    )
-    if stock.width_mm <= 0:
-        raise entry.wrong("width_mm", "the stock has no width", "add width_mm = ...")
-    if kind == "sheet" and stock.length_mm <= 0:
-        raise entry.wrong("length_mm", "the sheet has no length", "add length_mm = ...")
-    entry.close()
-    return stock
-
-
-def _outline(
-    entry: Entry, folder: Path, kind: str
-) -> tuple[NDArray[np.float64] | None, tuple[NDArray[np.float64], ...]]:
-    """Outline and flaws of a hide, in mm, from the job or from a JSON file.
-
-    The file holds a list of points, or {"outline": points, "holes": [points, ...]}.
-    """
-    value = entry.take("outline", None)
-    holes: Any = entry.take("holes", [])
-    if value is None:
-        if kind == "hide":
-            raise entry.wrong("outline", "a hide needs its outline", "add outline = [[x, y], ...]")
-        return None, ()
-    if kind != "hide":
-        raise entry.wrong("outline", f"a {kind} has no outline", 'use kind = "hide"')
-    if isinstance(value, str):
-        file = named_file(value, folder)
-        if file is None:
-            raise entry.wrong("outline", f"no such file: {value}", f"it was looked for in {folder}")
-        try:
-            value = json.loads(read_bytes(file, most=_MAX_OUTLINE))
-        except BadInput as error:
-            raise entry.wrong("outline", str(error)) from None
-        except (ValueError, RecursionError):
-            raise entry.wrong("outline", f"{file.name} is not JSON") from None
-        if isinstance(value, dict):
-            holes = value.get("holes", [])
-            value = value.get("outline")
-    outline = entry.as_points("outline", value, 2, 3)
-    if not isinstance(holes, list):
-        raise entry.wrong("holes", "should be a list of outlines")
-    return outline, tuple(entry.as_points("holes", hole, 2, 3) for hole in holes)

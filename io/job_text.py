@@ -10,6 +10,7 @@ from typing import Any
 import numpy as np
 
 from flatten.io.job_making import making_values
+from flatten.io.job_shop import nesting_values, rates_values
 from flatten.records.bundled import DEFAULT_PLY, MATERIALS, STOCKS
 from flatten.records.job import Job, LineFile, ScanSpec
 from flatten.records.lines import Line
@@ -23,7 +24,7 @@ def write_job(job: Job, folder: Path | None = None) -> str:
     Numbers are written so that they read back the same to the last bit.
     """
     parts = [
-        _table(
+        table_text(
             "",
             {
                 "title": job.title,
@@ -38,14 +39,16 @@ def write_job(job: Job, folder: Path | None = None) -> str:
         *(_line(line) for line in job.lines),
         *(_line_file(file, folder) for file in job.line_files),
         *(
-            _table("[[ink]]", {k: getattr(i, k) for k in ("colour", "kind", "joint", "fixing")})
+            table_text("[[ink]]", {k: getattr(i, k) for k in ("colour", "kind", "joint", "fixing")})
             for i in job.inks
         ),
-        *(_table("[[panel]]", {"name": p.name, "at": p.at}) for p in job.panel_names),
+        *(table_text("[[panel]]", {"name": p.name, "at": p.at}) for p in job.panel_names),
         *(_ply(ply) for ply in job.plies),
-        *(_table("[[point]]", vars(point)) for point in job.points),
-        *(_table("[[alter]]", vars(alter)) for alter in job.alters),
-        _table("[output]", vars(job.output)),
+        *(table_text("[[point]]", vars(point)) for point in job.points),
+        *(table_text("[[alter]]", vars(alter)) for alter in job.alters),
+        table_text("[output]", vars(job.output)),
+        table_text("[nesting]", nesting_values(job.nesting)),
+        table_text("[rates]", rates_values(job.rates)),
         *(_material(material) for material in job.materials),
         *(_stock(stock) for stock in job.stocks),
     ]
@@ -66,7 +69,7 @@ def job_of_lines(scan: Path, spec: ScanSpec, lines: Sequence[Line], path: Path) 
 
 
 def _scan(scan: ScanSpec, folder: Path | None) -> Iterable[str]:
-    yield _table(
+    yield table_text(
         "[scan]",
         {
             "file": _file(scan.file, folder),
@@ -78,18 +81,19 @@ def _scan(scan: ScanSpec, folder: Path | None) -> Iterable[str]:
             "edge_mm": scan.edge_mm,
             "ink": scan.ink,
             "slit": scan.slit,
+            "complete": scan.complete,
         },
     )
     if scan.keep is not None:
-        yield _table("[scan.keep]", {"low": scan.keep.low, "high": scan.keep.high})
+        yield table_text("[scan.keep]", {"low": scan.keep.low, "high": scan.keep.high})
     for girth in scan.girths:
-        yield _table(
+        yield table_text(
             "[[scan.girth]]", {"at": girth.at, "mm": girth.mm, "over_wrap": girth.over_wrap}
         )
 
 
 def _line(line: Line) -> str:
-    return _table(
+    return table_text(
         "[[line]]",
         {
             "name": line.name,
@@ -110,7 +114,7 @@ def _line(line: Line) -> str:
 
 
 def _line_file(file: LineFile, folder: Path | None) -> str:
-    return _table(
+    return table_text(
         "[[line]]",
         {
             "file": _file(file.path, folder),
@@ -128,12 +132,13 @@ def _ply(ply: Ply) -> str:
         name: {k: v for k, v in (("joint", c.joint), ("fixing", c.fixing)) if v is not None}
         for name, c in ply.joints.items()
     }
-    return _table(
+    return table_text(
         "[[ply]]",
         {
             "name": ply.name,
             "material": ply.material,
-            "stock": ply.stock,
+            "stock": [ply.stock, *ply.more_stocks] if ply.more_stocks else ply.stock,
+            "compare": list(ply.compare) or None,
             "panels": list(ply.panels),
             "lines": list(ply.lines),
             "over": ply.over,
@@ -146,7 +151,7 @@ def _ply(ply: Ply) -> str:
 
 def _material(material: Material) -> str:
     allowance = material.allowance_mm
-    return _table(
+    return table_text(
         "[[material]]",
         {
             "name": material.name,
@@ -178,7 +183,7 @@ def _limit(limit: Limit) -> float | dict[str, float]:
 
 
 def _stock(stock: Stock) -> str:
-    return _table(
+    return table_text(
         "[[stock]]",
         {
             "name": stock.name,
@@ -191,6 +196,12 @@ def _stock(stock: Stock) -> str:
             "price": stock.price,
             "outline": stock.outline,
             "holes": list(stock.holes) or None,
+            "teeth_mm": stock.teeth_mm or None,
+            "fold": stock.fold or None,
+            "backbone": stock.backbone_deg,
+            "zones": [{"name": z.name, "outline": z.outline} for z in stock.zones] or None,
+            "of": stock.material or None,
+            "notes": list(stock.notes) or None,
         },
     )
 
@@ -204,7 +215,8 @@ def _file(path: Path, folder: Path | None) -> str:
         return path.absolute().as_posix()
 
 
-def _table(header: str, values: Mapping[str, Any]) -> str:
+def table_text(header: str, values: Mapping[str, Any]) -> str:
+    """One TOML table under its header; what is None is left out."""
     rows = [f"{key} = {_value(v)}" for key, v in values.items() if v is not None]
     return "\n".join([*([header] if header else []), *rows]) + "\n"
 

@@ -2,14 +2,17 @@
 
 import re
 import tomllib
-from collections.abc import Iterable, Sequence
+from collections.abc import Sequence
 from pathlib import Path
 from typing import TypeVar
 
 from flatten.errors import BadInput
 from flatten.io.entries import Entry, Triple, near
+from flatten.io.job_choice import completed
 from flatten.io.job_making import read_alters, read_date, read_making, read_output, read_points
-from flatten.io.job_materials import read_materials, read_stocks
+from flatten.io.job_materials import read_materials
+from flatten.io.job_shop import read_nesting, read_rates
+from flatten.io.job_stocks import read_stocks
 from flatten.io.sources import named_file, read_bytes
 from flatten.io.toml_places import find_places
 from flatten.records.bundled import DEFAULT_PLY, MATERIALS, STOCKS
@@ -76,21 +79,24 @@ def _read_top(top: Entry, path: Path) -> Job:
     inks = tuple(_read_ink(e) for e in top.tables("ink"))
     panel_names = tuple(_read_panel_name(e) for e in top.tables("panel"))
     own_materials = read_materials(top.tables("material"))
-    own_stocks = read_stocks(top.tables("stock"), path.parent)
+    own_stocks, groups = read_stocks(top.tables("stock"), path.parent)
     ply_entries = top.tables("ply")
     points = read_points(top.tables("point"))
     alters = read_alters(top.tables("alter"))
     output = read_output(top.table("output"))
+    nesting = read_nesting(top.table("nesting"))
+    rates = read_rates(top.table("rates"))
     top.close()
 
     materials, stocks = _by_name(MATERIALS, own_materials), _by_name(STOCKS, own_stocks)
-    plies = tuple(_read_ply(e, materials, stocks) for e in ply_entries) or (DEFAULT_PLY,)
+    plies = tuple(_read_ply(e, materials, stocks, groups) for e in ply_entries)
+    plies = plies or (DEFAULT_PLY,)
     _no_twins(top, "line", [line.name for line in lines])
     _no_twins(top, "panel", [p.name for p in panel_names])
     _no_twins(top, "ply", [p.name for p in plies])
     _no_twins(top, "ink", [i.colour for i in inks])
     _check_over(ply_entries, plies)
-    return Job(
+    job = Job(
         title=title,
         path=path,
         scan=scan,
@@ -101,25 +107,22 @@ def _read_top(top: Entry, path: Path) -> Job:
         inks=inks,
         panel_names=panel_names,
         plies=plies,
-        materials=_used(own_materials, materials, [p.material for p in plies]),
-        stocks=_used(own_stocks, stocks, [p.stock for p in plies]),
+        materials=own_materials,
+        stocks=own_stocks,
         date=date,
         one_per_pair=one_per_pair,
         pair_tolerance_mm=pair_tolerance,
         points=points,
         alters=alters,
         output=output,
+        nesting=nesting,
+        rates=rates,
     )
+    return completed(job)
 
 
 def _by_name(bundled: Sequence[_T], own: Sequence[_T]) -> dict[str, _T]:
     return {thing.name: thing for thing in (*bundled, *own)}
-
-
-def _used(own: Sequence[_T], known: dict[str, _T], names: Iterable[str]) -> tuple[_T, ...]:
-    """The job's own, then the bundled ones that its plies name."""
-    mine = {thing.name for thing in own}
-    return (*own, *(known[n] for n in dict.fromkeys(names) if n not in mine))
 
 
 def existing_file(entry: Entry, key: str, folder: Path) -> Path:
@@ -169,6 +172,7 @@ def _read_scan(entry: Entry, folder: Path) -> ScanSpec:
         girths=girths,
         keep=_read_keep(entry.table("keep")),
         slit=entry.choice("slit", ("close", "keep"), "close"),
+        complete=entry.flag("complete", False),
     )
     if up is not None and front is not None:
         cross = (
@@ -284,13 +288,23 @@ def _read_panel_name(entry: Entry) -> PanelName:
     return panel
 
 
-def _read_ply(entry: Entry, materials: dict[str, Material], stocks: dict[str, Stock]) -> Ply:
+def _read_ply(
+    entry: Entry,
+    materials: dict[str, Material],
+    stocks: dict[str, Stock],
+    groups: dict[str, tuple[str, ...]],
+) -> Ply:
     name = entry.name("name")
-    material, stock = entry.name("material"), entry.name("stock")
-    for key, value, known in (("material", material, materials), ("stock", stock, stocks)):
+    material = entry.name("material")
+    # A stock of several offcuts stands for each of them.
+    named = tuple(n for s in entry.one_or_more("stock") for n in groups.get(s, (s,)))
+    compare = entry.names("compare", ())
+    asked = [("material", material, materials), *(("stock", s, stocks) for s in named)]
+    for key, value, known in [*asked, *(("compare", m, materials) for m in compare)]:
         if value not in known:
-            hint = near(value, known) or f"add a [[{key}]] of that name"
-            raise entry.wrong(key, f"unknown {key} '{value}'", hint)
+            kind = "stock" if key == "stock" else "material"
+            hint = near(value, known) or f"add a [[{kind}]] of that name"
+            raise entry.wrong(key, f"unknown {kind} '{value}'", hint)
     joints: dict[str, JointChoice] = {}
     table = entry.table("joints")
     for line in table.keys() if table is not None else []:
@@ -304,7 +318,9 @@ def _read_ply(entry: Entry, materials: dict[str, Material], stocks: dict[str, St
     ply = Ply(
         name=name,
         material=material,
-        stock=stock,
+        stock=named[0],
+        more_stocks=named[1:],
+        compare=tuple(dict.fromkeys(compare)),
         panels=entry.names("panels", ("*",)),
         lines=entry.names("lines", ("*",)),
         over=entry.name("over", None),

@@ -151,6 +151,14 @@ STOCKS: tuple[Stock, ...] = (
     Stock(name="fabric-roll", kind="roll", width_mm=1400.0, gap_mm=3.0, margin_mm=15.0),
 )
 
+# The bundled stock that a material of each family is sold as.
+STOCK_OF_FAMILY: dict[Family, str] = {
+    "card": "card-sheet",
+    "foam": "foam-sheet",
+    "leather": "leather-roll",
+    "cloth": "fabric-roll",
+}
+
 # What a job without plies gets: a paper mock-up.
 DEFAULT_PLY = Ply(name="base", material="card", stock="card-sheet")
 

@@ -38,6 +38,7 @@ class Rates:
     sew_mm_per_min : cloth pinned and sewn by machine
     glue_mm_per_min : both faces of a joint coated and closed; fastener_s : one rivet or eyelet
     lace_s : one lace hole threaded
+    mark_mm_per_min, score_mm_per_min : detail lines carried over and drawn; lines creased or scored
     """
 
     cut_mm_per_min: Mapping[str, float] | None = None
@@ -48,6 +49,8 @@ class Rates:
     glue_mm_per_min: float = 150.0
     fastener_s: float = 60.0
     lace_s: float = 5.0
+    mark_mm_per_min: float = 250.0
+    score_mm_per_min: float = 150.0
 
 
 @dataclass(frozen=True, kw_only=True)

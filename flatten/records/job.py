@@ -3,6 +3,7 @@
 from dataclasses import dataclass, field
 from pathlib import Path
 
+from flatten.records.effort import Effort, Rates
 from flatten.records.lines import Line
 from flatten.records.making import Alter, OutputChoice, PointDetail
 from flatten.records.material import Material, Ply, Stock
@@ -40,6 +41,7 @@ class ScanSpec:
     girths: tuple[GirthSpec, ...] = ()
     keep: KeepBox | None = None
     slit: str = "close"  # or "keep": the slit stays an opening seam
+    complete: bool = False  # True: lines that are missing for disks are added
 
 
 @dataclass(frozen=True, kw_only=True)
@@ -99,3 +101,5 @@ class Job:
     points: tuple[PointDetail, ...] = ()
     alters: tuple[Alter, ...] = ()
     output: OutputChoice = field(default_factory=OutputChoice)
+    nesting: Effort = field(default_factory=Effort)
+    rates: Rates = field(default_factory=Rates)

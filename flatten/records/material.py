@@ -82,16 +82,35 @@ class Material:
 
 
 @dataclass(frozen=True, eq=False, kw_only=True)
+class Zone:
+    """A part of a hide that stretches alike (back, shoulder, belly): outline (k, 2) mm."""
+
+    name: str
+    outline: NDArray[np.float64]
+
+    def __post_init__(self) -> None:
+        lock_fields(self, outline=lock(self.outline, np.float64, None, 2, name="outline"))
+
+
+@dataclass(frozen=True, eq=False, kw_only=True)
 class Stock:
     """The material as it is bought or left over.
 
-    kind : sheet (width, length, count), roll (width; length 0 = as needed), hide (outline)
-    outline : (k, 2) mm for a hide, else None; holes : flaws to keep clear of, each (k, 2)
+    kind : sheet (width, length, count), roll (width; length 0 = as needed), hide (outline), or
+        offcut (outline, the grain along x as on the sheet or roll it is left of)
+    outline : (k, 2) mm for a hide or offcut, else None; holes : flaws to keep clear of, each (k, 2)
     count : how many there are, 0 = as many as needed
+    teeth_mm : depth of the teeth round a mat that locks into its neighbours; the size is over all
+    fold : cloth folded along its length, face to face, cut through both layers
+    backbone_deg : direction of a hide's backbone: leather gives least along it, most toward the
+        belly, so the grain of every piece is laid along it; None where it is not known
+    zones : pairs are cut from one zone where there are any
+    material : what it is of; "" where it serves any ply that names it
+    notes : what is to be said of it wherever it is used
     """
 
     name: str
-    kind: Literal["sheet", "roll", "hide"]
+    kind: Literal["sheet", "roll", "hide", "offcut"]
     width_mm: float = 0.0
     length_mm: float = 0.0
     count: int = 0
@@ -100,6 +119,12 @@ class Stock:
     price: float = 0.0
     outline: NDArray[np.float64] | None = None
     holes: tuple[NDArray[np.float64], ...] = ()
+    teeth_mm: float = 0.0
+    fold: bool = False
+    backbone_deg: float | None = None
+    zones: tuple[Zone, ...] = ()
+    material: str = ""
+    notes: tuple[str, ...] = ()
 
     def __post_init__(self) -> None:
         if self.outline is not None:
@@ -116,11 +141,17 @@ class JointChoice:
 
 @dataclass(frozen=True, kw_only=True)
 class Ply:
-    """One making of the panels in one material."""
+    """One making of the panels in one material.
+
+    stock, more_stocks : what it is cut from, the first first
+    compare : other materials to set beside this one
+    """
 
     name: str
     material: str
     stock: str
+    more_stocks: tuple[str, ...] = ()
+    compare: tuple[str, ...] = ()
     panels: tuple[str, ...] = ("*",)
     lines: tuple[str, ...] = ("*",)
     over: str | None = None

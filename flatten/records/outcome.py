@@ -7,6 +7,7 @@ import numpy as np
 from numpy.typing import NDArray
 
 from flatten.records.cast import Cast
+from flatten.records.comparison import Comparison
 from flatten.records.drawing import Drawing
 from flatten.records.flat import FlatSet, SeamReport, Strain, WorstPlace
 from flatten.records.guide import Guide
@@ -33,6 +34,7 @@ class PlyOutcome:
     lay_plan: LayPlan
     drawings: tuple[Drawing, ...]
     tilings: tuple[Tiling, ...] = ()
+    comparisons: tuple[Comparison, ...] = ()
 
 
 @dataclass(frozen=True, eq=False, kw_only=True)

@@ -10,6 +10,7 @@ from flatten.records.arrays import lock, lock_fields
 from flatten.records.drawing import Ink
 from flatten.records.effort import Handwork
 from flatten.records.flat import FlatSet
+from flatten.records.material import Stock
 
 
 @dataclass(frozen=True, eq=False, kw_only=True)
@@ -54,6 +55,9 @@ class Template:
     cut : (k, 2) outer cut line, closed; inner : closed cut lines inside it (relief holes, cut-outs)
     ink : everything else on its layers (NET, NOTCH, HOLE, DETAIL, SCORE, GRAIN, LABEL; not CUT)
     grain_deg : direction of the grain line on the template
+    mirror_ink : the same for the second of a pair, mirrored, in its own words; () where it is the
+        only one
+    revision : under which it was last issued
     """
 
     name: str
@@ -67,6 +71,8 @@ class Template:
     face: Literal["face", "back"] = "face"
     quantity: int = 1
     notes: tuple[str, ...] = ()
+    mirror_ink: tuple[Ink, ...] = ()
+    revision: int = 1
 
     def __post_init__(self) -> None:
         lock_fields(self, cut=lock(self.cut, np.float64, None, 2, name="cut"))
@@ -104,22 +110,65 @@ class Placement:
 
 @dataclass(frozen=True, kw_only=True)
 class Usage:
-    """What a ply takes: sheets or length, and the share of it that ends up in pieces."""
+    """What a ply takes: sheets or length, and the share of it that ends up in pieces.
+
+    buy : (what, how much), one row of buy.csv each
+    cost : of the stock at its price; None where no price is given
+    """
 
     sheets: int
     used_length_mm: float
     yield_pct: float
     cut_mm: float
-    buy: tuple[tuple[str, str], ...] = ()  # (what, how much), one row of buy.csv each
+    buy: tuple[tuple[str, str], ...] = ()
+    cost: float | None = None
+
+
+WayKind = Literal["turn", "split", "other stock", "buy"]
+
+
+@dataclass(frozen=True, kw_only=True)
+class WayOut:
+    """One way to lay what does not fit, planned and found to hold.
+
+    words : what to do, as a sentence; cost : money, where a price is known
+    minutes : more handwork it makes
+    """
+
+    kind: WayKind
+    words: str
+    cost: float | None = None
+    minutes: float = 0.0
+
+
+@dataclass(frozen=True, eq=False, kw_only=True)
+class Offcut:
+    """What a plan leaves of a sheet, large enough to keep: in mm, the grain along x, from (0, 0).
+
+    stock : what it is left of; outline (k, 2); holes : flaws and cut places inside it
+    """
+
+    stock: str
+    material: str
+    thickness_mm: float
+    outline: NDArray[np.float64]
+    holes: tuple[NDArray[np.float64], ...] = ()
+
+    def __post_init__(self) -> None:
+        lock_fields(self, outline=lock(self.outline, np.float64, None, 2, name="outline"))
 
 
 @dataclass(frozen=True, eq=False, kw_only=True)
 class LayPlan:
     """Where every template of a ply lies on its stock.
 
+    stock : the first one's name
     sheet_sizes : (width, length) of each sheet; width lies along y, length (and the grain) along x
+    sheet_stocks : what each sheet is of, as it is drawn
     unplaced : (template index, reason in words), empty when everything fits
+    ways : what can be done about the unplaced, the cheapest first; each has been planned
     handwork : what cutting and joining the pieces takes
+    offcuts : what is left and worth keeping
     """
 
     template_set: TemplateSet
@@ -127,6 +176,9 @@ class LayPlan:
     sheet_sizes: tuple[tuple[float, float], ...]
     placements: tuple[Placement, ...]
     usage: Usage
+    sheet_stocks: tuple[Stock, ...] = ()
     unplaced: tuple[tuple[int, str], ...] = ()
+    ways: tuple[WayOut, ...] = ()
     notes: tuple[str, ...] = ()
     handwork: Handwork | None = None
+    offcuts: tuple[Offcut, ...] = ()
