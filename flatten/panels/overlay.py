@@ -3,6 +3,7 @@
 from collections.abc import Sequence
 from dataclasses import dataclass, replace
 from fnmatch import fnmatchcase
+from itertools import pairwise
 
 import numpy as np
 from numpy.typing import NDArray
@@ -139,12 +140,9 @@ def _between_corners(path: SurfacePath) -> list[SurfacePath]:
     k = len(path.points)
     if path.closed and not at:
         return [path]
-    if path.closed:
-        ends = [*at, at[0] + k]
-    else:
-        ends = [0, *(i for i in at if 0 < i < k - 1), k - 1]
+    ends = [*at, at[0] + k] if path.closed else [0, *(i for i in at if 0 < i < k - 1), k - 1]
     parts = []
-    for a, b in zip(ends[:-1], ends[1:], strict=True):
+    for a, b in pairwise(ends):
         points = np.arange(a, b + 1) % k
         parts.append(
             replace(
@@ -191,7 +189,8 @@ def _assemble(
         new = np.full(len(carved.V), -1, dtype=np.int64)
         new[used] = np.arange(len(used))
         words = automatic_names(whereabouts(carved.V[used], [new[f] for f in faces]))
-        names = [f"{detail} {word}" for word in words]
+        called = sorted(zip((f"{detail} {word}" for word in words), kept, strict=True))
+        names, kept = [name for name, _ in called], [k for _, k in called]
     marks = place_marks(network, carved, pieces)
     middles = np.array([carved.V[piece.cast_vertex].mean(axis=0) for piece in pieces])
     cuts = [k for k, arc in enumerate(carved.arcs) if arc.line >= 0 and arc.line not in own]
