@@ -22,7 +22,7 @@ logging.getLogger("ezdxf").setLevel(logging.CRITICAL)
 
 # Colour numbers that are told apart on black and on white paper.
 COLOURS: dict[Layer, int] = {
-    "CUT": 7, "NET": 33, "SCORE": 133, "NOTCH": 23, "HOLE": 173, "DETAIL": 43, "GRAIN": 93,
+    "CUT": 7, "NET": 33, "SCORE": 133, "NOTCH": 23, "SNIP": 213, "HOLE": 173, "DETAIL": 43, "GRAIN": 93,
     "LABEL": 253, "STOCK": 8, "TEST": 9,
 }  # fmt: skip
 _MM_PER_INCH = 25.4

@@ -7,6 +7,7 @@ text keywords from memory.
 
 from collections.abc import Sequence
 from pathlib import Path
+from typing import TypeGuard
 
 import numpy as np
 from ezdxf import options as ezdxf_options  # pyright: ignore[reportPrivateImportUsage]
@@ -16,15 +17,17 @@ from ezdxf.layouts.layout import Modelspace
 from numpy.typing import NDArray
 
 from flatten.errors import CannotWrite
-from flatten.records.drawing import Circle, Polyline, Text
+from flatten.records.drawing import Circle, Ink, Polyline, Text
 from flatten.records.template import Template, TemplateSet
 
 Array = NDArray[np.float64]
 
-BOUNDARY, TURN, CURVE, NOTCH, GRAIN, INSIDE, CUT_OUT, DRILL, SEW, TEXT = (
-    "1", "2", "3", "4", "7", "8", "11", "13", "14", "15",
+BOUNDARY, TURN, CURVE, NOTCH, GRAIN, INSIDE, CUT_OUT, DRILL, SEW, TEXT, CHECK_NOTCH = (
+    "1", "2", "3", "4", "7", "8", "11", "13", "14", "15", "82",
 )  # fmt: skip
-_LAYERS = (BOUNDARY, TURN, CURVE, NOTCH, GRAIN, INSIDE, CUT_OUT, DRILL, SEW, TEXT)
+_LAYERS = (
+    BOUNDARY, TURN, CURVE, NOTCH, GRAIN, INSIDE, CUT_OUT, DRILL, SEW, TEXT, CHECK_NOTCH,
+)  # fmt: skip
 # A corner that turns by more than this is a turn point, others are points of a curve.
 _TURN_DEG = 20.0
 _TEXT_MM = 5.0
@@ -36,8 +39,8 @@ def write_sewn_dxf(
 ) -> None:
     """Writes one block per template, laid out in a row, in mm (the profile's "metric").
 
-    Layer 1 the cut line, 2 and 3 its turn and curve points, 4 notches, 7 grain line, 8 lines inside
-    that are not cut, 11 cut-outs, 13 drill holes, 14 the net (sew) line, 15 text.
+    Layer 1 the cut line, 2 and 3 its turn and curve points, 4 and 82 (V) notches, 7 grain line, 8
+    lines inside that are not cut, 11 cut-outs, 13 drill holes, 14 the net (sew) line, 15 text.
 
     Raises
     ------
@@ -77,7 +80,10 @@ def _piece(block: BlockLayout, template: Template, material: str, size: str) -> 
         block.add_polyline2d(ring.tolist(), close=True, dxfattribs={"layer": CUT_OUT})
     net = np.concatenate([edge.points[:-1] for edge in template.net])
     block.add_polyline2d(net.tolist(), close=True, dxfattribs={"layer": SEW})
+    marks = {i.points.tobytes() for i in template.ink if i.layer == "NOTCH" and _is_line(i)}
     for ink in template.ink:
+        if ink.layer == "SNIP" and _is_line(ink) and ink.points.tobytes() in marks:
+            continue  # the profile's notches are cut, so the match mark stands for its snip
         if isinstance(ink, Circle):
             # The diameter of a drill hole travels as the point's thickness.
             attributes = {"layer": DRILL, "thickness": 2 * ink.radius}
@@ -96,12 +102,20 @@ def _piece(block: BlockLayout, template: Template, material: str, size: str) -> 
     _words(block, words, tuple(template.cut.mean(axis=0).tolist()))
 
 
+def _is_line(ink: Ink) -> TypeGuard[Polyline]:
+    return isinstance(ink, Polyline)
+
+
 def _line(block: BlockLayout, ink: Polyline, cut: Array) -> None:
     """A drawn line on the layer that the profile has for it."""
     points = ink.points.tolist()
     if ink.layer == "NET" or len(points) < 2:
         return  # the whole net line has been written as one
-    if ink.layer == "NOTCH" and not ink.closed:
+    if ink.layer == "SNIP" and len(points) == 3:  # a V, by its mouth's middle
+        mouth, depth = ink.points[[0, 2]].mean(axis=0), ink.points[1]
+        size = float(np.linalg.norm(mouth - depth))
+        block.add_point(mouth.tolist(), dxfattribs={"layer": CHECK_NOTCH, "thickness": size})
+    elif ink.layer in ("NOTCH", "SNIP") and not ink.closed:
         ends = ink.points[[0, -1]]
         near = int(np.min(np.linalg.norm(ends[:, None] - cut, axis=2), axis=1).argmin())
         depth = float(np.linalg.norm(ends[1] - ends[0]))

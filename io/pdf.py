@@ -198,7 +198,7 @@ def _bar(canvas: Canvas, start: tuple[float, float], length: float, *, upright: 
 
 
 _MEANINGS: dict[Layer, str] = {
-    "CUT": "cut", "NET": "net line", "SCORE": "score", "NOTCH": "notch", "HOLE": "hole",
+    "CUT": "cut", "NET": "net line", "SCORE": "score", "NOTCH": "match mark", "HOLE": "hole",
     "DETAIL": "detail, top-stitch", "GRAIN": "grain, along the stock",
 }  # fmt: skip
 

@@ -38,6 +38,7 @@ STYLES: dict[Layer, Style] = {
     "NET": Style(width=0.2, dashes=(3.0, 1.5)),
     "SCORE": Style(width=0.3, dashes=(1.0, 1.0)),
     "NOTCH": Style(width=0.4),
+    "SNIP": Style(width=0.4),
     "HOLE": Style(width=0.2),
     "DETAIL": Style(width=0.2, dashes=(4.0, 1.0, 0.6, 1.0)),
     "GRAIN": Style(width=0.25),

@@ -16,7 +16,7 @@ Process = Literal["cut", "score", "mark", "guide"]
 
 # What a cutter does with each group; "guide" is for the eye and is sent to no tool.
 PROCESSES: dict[Process, tuple[Layer, ...]] = {
-    "cut": ("CUT", "HOLE"),
+    "cut": ("CUT", "SNIP", "HOLE"),
     "score": ("SCORE",),
     "mark": ("NET", "NOTCH", "DETAIL", "GRAIN", "LABEL"),
     "guide": ("STOCK", "TEST"),

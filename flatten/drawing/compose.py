@@ -44,10 +44,9 @@ def compose(plan: LayPlan, stock: Stock | None = None, title: str = "") -> tuple
         for place in placed:
             name = names[place.template] + ("-M" if place.mirrored else "")
             if name not in blocks:
-                ink = template_ink(templates[place.template], kerf)
-                if place.mirrored:
-                    ink = tuple(mirrored(i) for i in ink)
-                blocks[name] = Block(name=name, ink=ink)
+                blocks[name] = Block(
+                    name=name, ink=template_ink(templates[place.template], kerf, place.mirrored)
+                )
             inserts.append(Insert(block=name, at=place.at, angle_deg=place.angle_deg))
         count = len(plan.sheet_sizes)
         drawings.append(
@@ -63,12 +62,18 @@ def compose(plan: LayPlan, stock: Stock | None = None, title: str = "") -> tuple
     return tuple(drawings)
 
 
-def template_ink(template: Template, kerf_mm: float = 0.0) -> tuple[Ink, ...]:
-    """All ink of a template in its own coordinates, the cut lines first."""
+def template_ink(template: Template, kerf_mm: float = 0.0, mirror: bool = False) -> tuple[Ink, ...]:
+    """All ink of a template in its own coordinates, or their mirror image, the cut lines first.
+
+    The second of a pair has words of its own where the template has them.
+    """
     outer = _offset(template.cut, kerf_mm / 2)
     inner = [ring for hole in template.inner for ring in _offset(hole, -kerf_mm / 2)]
     cut = [Polyline(layer="CUT", points=ring, closed=True) for ring in (*outer, *inner)]
-    return (*cut, *template.ink)
+    if not mirror:
+        return (*cut, *template.ink)
+    rest = template.mirror_ink or tuple(mirrored(item) for item in template.ink)
+    return (*(mirrored(line) for line in cut), *rest)
 
 
 def _offset(ring: Array, distance: float) -> list[Array]:

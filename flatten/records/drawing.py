@@ -8,7 +8,10 @@ from numpy.typing import NDArray
 
 from flatten.records.arrays import lock, lock_fields
 
-Layer = Literal["CUT", "NET", "SCORE", "NOTCH", "HOLE", "DETAIL", "GRAIN", "LABEL", "STOCK", "TEST"]
+# NOTCH holds every match mark, drawn; SNIP the slits in allowances that a knife cuts.
+Layer = Literal[
+    "CUT", "NET", "SCORE", "NOTCH", "SNIP", "HOLE", "DETAIL", "GRAIN", "LABEL", "STOCK", "TEST"
+]
 LAYERS: tuple[Layer, ...] = get_args(Layer)
 
 

@@ -15,13 +15,14 @@ from flatten.records.panels import Panel, PanelSet
 from flatten.records.template import NetEdge, Template, TemplateSet
 from flatten.template.alter import alter_edges, follow_edges
 from flatten.template.bevel import set_bevels
+from flatten.template.changes import changes
 from flatten.template.cutline import cut_line
 from flatten.template.darts import draw_darts, prepare_darts
 from flatten.template.details import carry_marks, facing_pieces, topstitch
 from flatten.template.holes import punch_seams
 from flatten.template.label import Label, letter_edges, letter_grain, letter_label
-from flatten.template.notches import junction_letters, mark_junctions, mark_seams
-from flatten.template.pairs import mirror_pairs
+from flatten.template.notches import junction_letters, mark_junctions, mark_seams, twin_seams
+from flatten.template.pairs import Pair, mirror_pairs, mirrored_piece, twin_names, why_not_shared
 from flatten.template.piece import Edge, EdgeText, Piece, close_net, net_piece, ring
 from flatten.template.place import FreeSpace, shape_of
 from flatten.template.points import place_points
@@ -30,6 +31,8 @@ from flatten.template.tracks import tracks
 from flatten.template.turned import relieve_turns
 
 Array = NDArray[np.float64]
+
+SAID_MM = 0.5  # a template that is farther than this off the mirror image it serves says so
 
 
 def build_templates(flat_set: FlatSet, ply: Ply, spec: TemplateSpec) -> TemplateSet:
@@ -46,23 +49,41 @@ def build_templates(flat_set: FlatSet, ply: Ply, spec: TemplateSpec) -> Template
     notes = binding_notes(pieces, spec)
     if flat_set.material.family == "foam" and ply.face == "face":
         notes.append("match marks belong on the back of foam: carry them over, or draw the backs")
-    sides = [wearers_side(flat_set.panel_set.panels[p.panel], flat_set.panel_set) for p in pieces]
+    sides = wearers_sides(pieces, flat_set.panel_set)
     pairs = mirror_pairs(pieces, sides, spec.pair_tolerance_mm)
-    twins = {**dict(pairs), **{j: i for i, j in pairs}}
+    twins = twin_names(pairs, pieces)
+    shared: dict[int, Pair] = {}
     if spec.one_per_pair:
-        pairs, said = sharing_pairs(pieces, pairs)
-        notes += said
-        for i, _ in pairs:
-            pieces[i].quantity = 2
-    dropped = {j for _, j in pairs} if spec.one_per_pair else set()
+        for pair in pairs:
+            why = why_not_shared(pair, pieces)
+            left, right = pieces[pair.left], pieces[pair.right]
+            if why:
+                notes.append(f"{left.name} and {right.name} have templates of their own: {why}")
+                continue
+            shared[pair.left] = pair
+            left.quantity = 2
+            if pair.away_mm > SAID_MM:
+                notes.append(
+                    f"{right.name} is cut from the template of {left.name}, which is up to"
+                    f" {pair.away_mm:.1f} mm off it; make the cast symmetric to mend that"
+                )
+    dropped = {pair.right for pair in shared.values()}
     kept = [i for i in range(len(pieces)) if i not in dropped]
     templates = []
     for number, i in enumerate(kept, start=1):
-        twin = pieces[twins[i]].name if i in twins else ""
-        place = _place(sides[i], pieces[i].quantity)
-        templates.append(
-            finished(pieces[i], flat_set, ply, spec, f"piece {number} of {len(kept)}", place, twin)
-        )
+        count = f"piece {number} of {len(kept)}"
+        if i not in shared:
+            twin = twins.get(i, "")
+            templates.append(
+                finished(pieces[i], flat_set, ply, spec, count, _place(sides[i]), twin)
+            )
+            continue
+        other = mirrored_piece(shared[i], pieces)
+        place = f"the wearer's left as drawn; turned over, {other.name}"
+        one = finished(pieces[i], flat_set, ply, spec, count, place, "")
+        place = f"the wearer's right; {pieces[i].name} turned over"
+        second = finished(other, flat_set, ply, spec, count, place, "", of_twin=one)
+        templates.append(replace(one, mirror_ink=second.ink))
     edges = tuple(
         tuple(net_edge(edge, edge.points) for edge in piece.edges)
         for piece in pieces[: len(flat_set.flats)]
@@ -70,26 +91,6 @@ def build_templates(flat_set: FlatSet, ply: Ply, spec: TemplateSpec) -> Template
     return TemplateSet(
         flat_set=flat_set, templates=tuple(templates), notes=tuple(notes), panel_edges=edges
     )
-
-
-def sharing_pairs(
-    pieces: list[Piece], pairs: list[tuple[int, int]]
-) -> tuple[list[tuple[int, int]], list[str]]:
-    """The pairs that one template can serve, and what to know where marks or holes differ."""
-    kept, notes = [], []
-    for i, j in pairs:
-        one, other = pieces[i], pieces[j]
-        if sorted(e.holes for e in one.edges) != sorted(e.holes for e in other.edges):
-            notes.append(f"{one.name} and {other.name} have templates of their own: other holes")
-            continue
-        kept.append((i, j))
-        ticks = [sorted(n for e in p.edges for _, n in e.notches) for p in (one, other)]
-        if ticks[0] != ticks[1]:
-            notes.append(
-                f"{other.name} is cut from the template of {one.name}: its match marks lie at the"
-                " same places as its partners', but differ in number"
-            )
-    return kept, notes
 
 
 def net_edge(edge: Edge, points: Array) -> NetEdge:
@@ -118,7 +119,6 @@ def make_pieces(flat_set: FlatSet, ply: Ply, spec: TemplateSpec) -> list[Piece]:
     before = [ring(piece.edges) for piece in pieces]
     alter_edges(pieces, spec.alters)
     half: dict[int, Array] = {}
-    letters = junction_letters(panel_set)
     for piece, outline in zip(pieces, before, strict=True):
         prepare_darts(piece, material)
         close_net(piece)
@@ -136,7 +136,11 @@ def make_pieces(flat_set: FlatSet, ply: Ply, spec: TemplateSpec) -> list[Piece]:
         pieces[0].notes += place_points(pieces, flat_set, ply, spec.points, ups)
     seam_tracks = tracks(pieces, panel_set.seams)
     punch_seams(seam_tracks, material, spec)
-    mark_seams(seam_tracks, material)
+    pairs: list[Pair] = []
+    if spec.one_per_pair:
+        pairs = mirror_pairs(pieces, wearers_sides(pieces, panel_set), spec.pair_tolerance_mm)
+    mark_seams(seam_tracks, material, twin_seams(pairs, pieces))
+    letters = junction_letters(panel_set, pairs, pieces)
     for piece in pieces:
         mark_junctions(piece, panel_set, letters)
         name_edges(piece)
@@ -184,23 +188,41 @@ def finished(
     count: str,
     place: str,
     twin: str,
+    of_twin: Template | None = None,
 ) -> Template:
     """The template of a piece, turned to the face it is drawn for, and lettered.
 
     A facing lies face down behind its edge, so that it is drawn mirrored against its panel.
+    of_twin : the template that this one is the turned-over second of
     """
     panel = flat_set.panel_set.panels[piece.panel]
     flat = flat_set.flats[piece.panel]
     sign = -1.0 if (ply.face == "back") != (piece.role == "facing") else 1.0
     flip = np.array([sign, 1.0])
     edges = [edge.points * flip for edge in piece.edges]
-    grain_deg = flat.grain_deg if sign > 0 else 180.0 - flat.grain_deg
-    up = wearers_up(panel, flat.U) * flip
+    over = sign if of_twin is None else -sign  # the panel's flat against this piece
+    grain_deg = flat.grain_deg if over > 0 else 180.0 - flat.grain_deg
+    up = wearers_up(panel, flat.U) * [over, 1.0]
     ink = [mirrored(item) if sign < 0 else item for item in piece.ink]
     net = tuple(net_edge(edge, points) for edge, points in zip(piece.edges, edges, strict=True))
     outline = np.concatenate([points[:-1] for points in edges])
     ink.insert(0, Polyline(layer="NET", points=outline, closed=True))
 
+    bare = Template(
+        name=f"{ply.name} {piece.name}",
+        ply=ply.name,
+        panel=flat_set.panel_set.panels[piece.panel].name,
+        net=net,
+        cut=np.array(piece.cut.exterior.coords)[:-1] * flip,
+        inner=tuple(points * flip for points in piece.inner),
+        ink=tuple(ink),
+        grain_deg=grain_deg,
+        face=ply.face,
+        quantity=piece.quantity,
+    )
+    revision = (
+        revision_of(bare, flat_set.material.name, spec) if of_twin is None else of_twin.revision
+    )
     quantity = "cut 1 pair (1 L, 1 R)" if piece.quantity == 2 else "cut 1"
     if twin and piece.quantity == 1:
         quantity += f", mirror of {twin}"
@@ -213,25 +235,27 @@ def finished(
         material=flat_set.material.name,
         quantity=quantity,
         piece=count,
-        revision=f"revision {spec.revision}" + (f", {spec.date}" if spec.date else ""),
+        revision=f"revision {revision}" + (f", {spec.date}" if spec.date else ""),
         face=ply.face,
         up_deg=float(np.degrees(np.arctan2(up[1], up[0]))),
         remark=remark(piece),
     )
     lettering, notes = _lettered(piece, label, edges, ink, sign, grain_deg)
-    return Template(
-        name=f"{ply.name} {piece.name}",
-        ply=ply.name,
-        panel=flat_set.panel_set.panels[piece.panel].name,
-        net=net,
-        cut=np.array(piece.cut.exterior.coords)[:-1] * flip,
-        inner=tuple(points * flip for points in piece.inner),
-        ink=tuple(ink + lettering),
-        grain_deg=grain_deg,
-        face=ply.face,
-        quantity=piece.quantity,
-        notes=tuple(piece.notes + notes),
+    return replace(
+        bare, ink=tuple(ink + lettering), revision=revision, notes=tuple(piece.notes + notes)
     )
+
+
+def revision_of(template: Template, material: str, spec: TemplateSpec) -> int:
+    """The revision a template is issued under: its last one if it is as it was then."""
+    earlier = spec.earlier
+    if earlier is None:
+        return spec.revisions.get(template.name, spec.revision)
+    before = earlier.templates.get(template.name)
+    same = before is not None and earlier.materials.get(template.ply) == material
+    if before is None or not same or changes(template, before):
+        return spec.revision
+    return before.revision
 
 
 def remark(piece: Piece) -> str:
@@ -301,7 +325,10 @@ def wearers_side(panel: Panel, panel_set: PanelSet) -> str:
     return "right" if share < 0.2 else ""
 
 
-def _place(side: str, quantity: int) -> str:
-    if quantity == 2:
-        return "toward the wearer's left as drawn, right mirrored"
+def wearers_sides(pieces: list[Piece], panel_set: PanelSet) -> list[str]:
+    """The side of every piece's panel."""
+    return [wearers_side(panel_set.panels[piece.panel], panel_set) for piece in pieces]
+
+
+def _place(side: str) -> str:
     return f"toward the wearer's {side}" if side else "across the middle"

@@ -1,6 +1,7 @@
 """Notches and match marks at the same places on both partners, and letters at junctions."""
 
 from collections import Counter, defaultdict
+from collections.abc import Iterable, Sequence
 
 import numpy as np
 from numpy.typing import NDArray
@@ -10,6 +11,7 @@ from flatten.geometry.plane_curves import along, beside, outward
 from flatten.records.drawing import Polyline
 from flatten.records.material import Material
 from flatten.records.panels import PanelSet
+from flatten.template.pairs import Pair
 from flatten.template.piece import Edge, EdgeText, Piece
 from flatten.template.practice import LEAST_CUT_NOTCH_MM
 from flatten.template.tracks import Track
@@ -34,19 +36,47 @@ def mark_fractions(length: float) -> Array:
     return np.cumsum(gaps)[:-1] / gaps.sum()
 
 
-def mark_seams(seam_tracks: list[Track], material: Material) -> None:
+def twin_seams(pairs: Iterable[Pair], pieces: list[Piece]) -> dict[int, tuple[int, bool]]:
+    """For every seam with a mirror image: that seam, and whether the image runs as it does."""
+    twins: dict[int, tuple[int, bool]] = {}
+    for pair in pairs:
+        left, right = pieces[pair.left], pieces[pair.right]
+        n = len(left.edges)
+        if n != len(right.edges):
+            continue
+        for k, edge in enumerate(left.edges):
+            other = right.edges[pair.edge_of_right(k, n)]
+            if edge.seam >= 0 and other.seam >= 0 and edge.seam != other.seam:
+                # The image of an edge runs against its twin; both may run against their seams.
+                alike = edge.with_seam != other.with_seam
+                twins[edge.seam] = (other.seam, alike)
+                twins[other.seam] = (edge.seam, alike)
+    return twins
+
+
+def mark_seams(
+    seam_tracks: list[Track], material: Material, twins: dict[int, tuple[int, bool]]
+) -> None:
     """Single, double or triple marks along every seam but the folded darts of cloth.
 
-    Seams that touch the same panel get different marks as far as three kinds allow.
+    Seams that touch the same panel get different marks as far as three kinds allow. A seam in
+    `twins` gets the marks of its mirror image, so that one template serves left and right.
     """
     used: dict[int, Counter[int]] = defaultdict(Counter)
+    given: dict[int, tuple[int, Array]] = {}
     for track in seam_tracks:
         edge = track.edge(0)
         if edge.joint == "fold":
             continue
         panels = [piece.panel for piece in track.pieces]
-        kind = min((1, 2, 3), key=lambda k: (sum(used[p][k] for p in panels), k))
-        fractions = mark_fractions(track.length)
+        twin, alike = twins.get(track.seam, (-1, True))
+        if twin in given:
+            kind, fractions = given[twin]
+            fractions = fractions if alike else (1.0 - fractions)[::-1]
+        else:
+            kind = min((1, 2, 3), key=lambda k: (sum(used[p][k] for p in panels), k))
+            fractions = mark_fractions(track.length)
+        given[track.seam] = (kind, fractions)
         if len(fractions):
             for p in panels:
                 used[p][kind] += 1
@@ -66,14 +96,17 @@ def cut_notch(edge: Edge, material: Material) -> bool:
 
 
 def _mark(piece: Piece, edge: Edge, at: float, kind: int, material: Material) -> None:
-    """One mark of `kind` ticks centred at a length along an edge."""
+    """One mark of `kind` ticks centred at a length along an edge.
+
+    NOTCH holds every mark as a line to be drawn; SNIP those among them that a knife cuts too.
+    """
     edge.notches.append((at, kind))
     offsets = (np.arange(kind) - (kind - 1) / 2.0) * APART_MM
     for place in np.clip(at + offsets, 0.0, edge.length):
-        line = None
-        if cut_notch(edge, material):
-            line = _snip(piece, edge, float(place))
-        if line is None:
+        line = _snip(piece, edge, float(place)) if cut_notch(edge, material) else None
+        if line is not None:
+            piece.ink.append(Polyline(layer="SNIP", points=line))
+        else:
             line = _tick(piece, edge, float(place))
         if line is not None:
             piece.ink.append(Polyline(layer="NOTCH", points=line))
@@ -108,8 +141,13 @@ def _inside(piece: Piece, foot: Array, tip: Array) -> Array | None:
     return None
 
 
-def junction_letters(panel_set: PanelSet) -> dict[int, str]:
-    """A letter for every cast vertex where three or more seam stretches meet, from the top down."""
+def junction_letters(
+    panel_set: PanelSet, pairs: Iterable[Pair] = (), pieces: Sequence[Piece] = ()
+) -> dict[int, str]:
+    """A letter for every cast vertex where three or more seam stretches meet, from the top down.
+
+    The corners of a pair that are mirror images share one, so that one template serves both.
+    """
     meeting: dict[int, set[int]] = defaultdict(set)
     for index, seam in enumerate(panel_set.seams):
         for side in seam.sides:
@@ -119,7 +157,31 @@ def junction_letters(panel_set: PanelSet) -> dict[int, str]:
     places = panel_set.cut_V
     nodes = [v for v, seams in meeting.items() if len(seams) >= 3]
     nodes.sort(key=lambda v: (-round(float(places[v, 1]), 3), float(places[v, 0]), v))
-    return {vertex: _letter(i) for i, vertex in enumerate(nodes)}
+    same = _mirrored_corners(panel_set, pairs, pieces)
+    letters: dict[int, str] = {}
+    for vertex in nodes:
+        shared = letters.get(same.get(vertex, vertex))
+        letters[vertex] = shared or _letter(len(set(letters.values())))
+    return letters
+
+
+def _mirrored_corners(
+    panel_set: PanelSet, pairs: Iterable[Pair], pieces: Sequence[Piece]
+) -> dict[int, int]:
+    """The cast vertex of a pair's corner -> that of its mirror image, both ways."""
+    same: dict[int, int] = {}
+    for pair in pairs:
+        runs = [panel_set.panels[pieces[i].panel].border for i in (pair.left, pair.right)]
+        panels = [panel_set.panels[pieces[i].panel] for i in (pair.left, pair.right)]
+        if len(runs[0]) != len(runs[1]):
+            continue
+        for k, run in enumerate(runs[0]):
+            other = runs[1][pair.corner_of_right(k, len(runs[0]))]
+            a, b = (
+                int(p.cast_vertex[r.vertices[0]]) for p, r in zip(panels, (run, other), strict=True)
+            )
+            same |= {a: b, b: a}
+    return same
 
 
 def _letter(i: int) -> str:

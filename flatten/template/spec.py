@@ -1,7 +1,9 @@
 """Everything that shapes one ply's templates: its finishes, and what the whole job says."""
 
-from dataclasses import dataclass
+from collections.abc import Mapping
+from dataclasses import dataclass, field
 
+from flatten.records.issue import EarlierRun
 from flatten.records.making import Alter, Making, PointDetail
 
 
@@ -15,6 +17,8 @@ class TemplateSpec(Making):
     alters : those that name a line or rim of this ply
     one_per_pair : one template for two panels that are mirror images, quantity 2
     pair_tolerance_mm : how nearly they must be
+    revisions : of templates that were last issued under another one than the job's, by name
+    earlier : an earlier run: what has not changed since keeps its revision
     """
 
     title: str = ""
@@ -26,3 +30,5 @@ class TemplateSpec(Making):
     alters: tuple[Alter, ...] = ()
     one_per_pair: bool = False
     pair_tolerance_mm: float = 2.0
+    revisions: Mapping[str, int] = field(default_factory=dict)
+    earlier: EarlierRun | None = None

@@ -57,7 +57,7 @@ def _relief(piece: Piece, edge: Edge, keep: float) -> None:
                 half = min(0.5 * gain * step, 0.35 * CLOSE_MM)
                 points = np.array([tip - side * half, foot, tip + side * half])
             if piece.cut.buffer(0.3).covers(LineString(points)):
-                piece.ink.append(Polyline(layer="NOTCH", points=points))
+                piece.ink.append(Polyline(layer="SNIP", points=points))
         at += step
 
 

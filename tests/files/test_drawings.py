@@ -40,6 +40,7 @@ def drawing():
             Polyline(layer="NET", points=ELL, closed=True),
             Polyline(layer="SCORE", points=ELL[:2]),
             Polyline(layer="NOTCH", points=ELL[1:3]),
+            Polyline(layer="SNIP", points=ELL[1:3]),
             Polyline(layer="DETAIL", points=ELL[2:5]),
             Polyline(layer="GRAIN", points=np.array([[25.0, 50.0], [25.0, 150.0]])),
             Circle(layer="HOLE", centre=(20.0, 30.0), radius=1.5),

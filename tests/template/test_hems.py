@@ -50,7 +50,7 @@ def test_a_cover_is_turned_round_its_base(forms):
     cut = Polygon(template.cut)
     assert cut.bounds[1] == pytest.approx(-width)
     armhole = LineString(template.net[3].points)
-    slits = [k.points for k in template.ink if k.layer == "NOTCH"]
+    slits = [k.points for k in template.ink if k.layer == "SNIP"]
     assert len(slits) >= 8
     for slit in slits:
         assert len(slit) == 2, "a hollow edge is slit, not notched"
@@ -68,7 +68,7 @@ def test_a_round_turned_edge_is_notched_so_that_it_closes(forms):
     spec = TemplateSpec(beneath_mm=4.0)
     (template,) = build_templates(flat_set, forms.ply(over="base"), spec).templates
     width = template.net[0].allowance_mm
-    notches = [k.points for k in template.ink if k.layer == "NOTCH"]
+    notches = [k.points for k in template.ink if k.layer == "SNIP"]
     assert len(notches) >= 20
     assert all(len(n) == 3 for n in notches)
     # What is cut out is about what the cut edge is too long by: 2 pi times the turned width.

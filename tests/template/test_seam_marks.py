@@ -317,3 +317,26 @@ def test_no_hole_or_mark_ever_leaves_its_piece(forms, data):
             if edge.seam >= 0:
                 counts.setdefault(edge.seam, []).append(edge.holes)
     assert all(len(set(c)) == 1 for c in counts.values())
+
+
+def test_what_is_cut_and_what_is_drawn_are_told_apart(forms):
+    """Common practice: snips only in a hidden allowance of 6 mm or more, else ticks inside.
+
+    NOTCH has every mark; SNIP, which a knife follows, only the slits, all in the allowance.
+    """
+    cloth = two_panels(forms, mat=forms.material("cloth", seam=10), joint="seam")
+    foam = two_panels(forms, mat=forms.material("foam", t=5.0), joint="butt")
+    for flat_set, cut in ((cloth, True), (foam, False)):
+        for template in build_templates(flat_set, forms.ply(), SPEC).templates:
+            snips = [k.points for k in template.ink if k.layer == "SNIP"]
+            marks = [k.points for k in template.ink if k.layer == "NOTCH"]
+            assert len(snips) == (len(marks) if cut else 0)
+            net = Polygon(np.concatenate([e.points[:-1] for e in template.net]))
+            outer = Polygon(template.cut).exterior
+            for snip in snips:
+                assert any(np.array_equal(snip, mark) for mark in marks)
+                assert net.distance(LineString(snip)) >= 5.0 - 1e-6
+                assert outer.distance(Point(snip[0])) < 1e-6
+            for mark in [] if cut else marks:
+                assert net.buffer(1e-6).covers(LineString(mark))
+                assert LineString(mark).length == pytest.approx(4.0)
