@@ -7,6 +7,7 @@ import tempfile
 import traceback
 from collections.abc import Iterator, Sequence
 from contextlib import contextmanager, nullcontext
+from dataclasses import replace
 from importlib.resources import files
 from pathlib import Path
 from typing import Any
@@ -52,6 +53,11 @@ def parser() -> argparse.ArgumentParser:
     run = add("run", "the whole job", "flatten run breastplate.toml --out breastplate")
     run.add_argument("job", type=Path, metavar="JOB.toml")
     run.add_argument("--out", type=Path, metavar="DIR", help="default: the job's name + -out")
+    run.add_argument(
+        "--complete",
+        action="store_true",
+        help="add the shortest lines without which a panel could not lie flat",
+    )
     check = add("check", "what a scan is like and what would be mended", "flatten check scan.ply")
     check.add_argument("scan", type=Path, metavar="SCAN")
     check.add_argument("--unit", choices=("mm", "cm", "m", "in"), help="the scan's unit")
@@ -64,6 +70,11 @@ def parser() -> argparse.ArgumentParser:
         choices=("left", "right"),
         help="the side that is drawn; the other is its mirror",
     )
+    lines.add_argument(
+        "--complete",
+        action="store_true",
+        help="add the shortest lines without which a panel could not lie flat",
+    )
     return top
 
 
@@ -73,8 +84,11 @@ def demo_jobs() -> list[Path]:
     return sorted(folder.glob("*.toml"))
 
 
-def run_one(job_path: Path, out: Path, watch: Watch) -> dict[str, Any]:
-    """Reads, runs and writes one job; what report.json holds."""
+def run_one(job_path: Path, out: Path, watch: Watch, *, complete: bool = False) -> dict[str, Any]:
+    """Reads, runs and writes one job; what report.json holds.
+
+    complete : as `[scan] complete` of the job
+    """
     from flatten.io.formats import read_scan
     from flatten.io.jobs import read_job
     from flatten.io.polylines import read_line_file
@@ -84,6 +98,7 @@ def run_one(job_path: Path, out: Path, watch: Watch) -> dict[str, Any]:
 
     with watch.stage("read"):
         job = read_job(job_path)
+        job = replace(job, scan=replace(job.scan, complete=job.scan.complete or complete))
         scan = read_scan(job.scan.file, job.scan.unit)
     clock = Clock(watch.progress)
     cast = clean_scan(job, scan, clock)
@@ -119,7 +134,7 @@ def do_demo(args: argparse.Namespace, watch: Watch) -> tuple[int, Any]:
 
 def do_run(args: argparse.Namespace, watch: Watch) -> tuple[int, Any]:
     out = args.out or args.job.with_name(args.job.stem + "-out")
-    report = run_one(args.job, out, watch)
+    report = run_one(args.job, out, watch, complete=args.complete)
     fits = all(p["fits"] for p in report["panels"]) and not any(
         p["unplaced"] for p in report["plies"]
     )
@@ -152,6 +167,7 @@ def do_check(args: argparse.Namespace, watch: Watch) -> tuple[int, Any]:
 
 
 def do_lines(args: argparse.Namespace, watch: Watch) -> tuple[int, Any]:
+    from flatten.completion import complete_reading
     from flatten.ink.complete import mirror_lines
     from flatten.ink.picture import lines_picture
     from flatten.ink.read import read_ink
@@ -172,6 +188,7 @@ def do_lines(args: argparse.Namespace, watch: Watch) -> tuple[int, Any]:
         reading = read_ink(scan, cast)
         if args.mirror:
             reading = mirror_lines(reading, cast, args.mirror)
+        reading = complete_reading(reading, cast, accept=args.complete)
     out = args.out or args.scan.with_suffix(".toml")
     picture = out.with_name(f"{out.stem}-lines.png")
     write_picture(lines_picture(scan, cast, reading), picture)

@@ -10,6 +10,7 @@ import numpy as np
 from numpy.typing import NDArray
 
 from flatten.cautions import choose_cautions
+from flatten.completion import complete_lines
 from flatten.distortion.advise import advise
 from flatten.distortion.measure import measure_strain
 from flatten.distortion.places import worst_places
@@ -166,6 +167,11 @@ def run_job(
     with clock.stage("lines"):
         lines, reading = gather_lines(job, scan, cast, file_lines)
         network = join_lines(cast, lines)
+        added: tuple[str, ...] = ()
+        if job.scan.complete:
+            done = complete_lines(cast, lines, network, job.plies)
+            lines, network, added = done.lines, done.network, done.notes
+            job = replace(job, plies=done.plies)
     cuts: dict[tuple[str, ...], PanelSet] = {}
     plain: list[PanelSet] = []
     panel_sets: list[PanelSet] = []
@@ -214,6 +220,7 @@ def run_job(
                     *cast.notes,
                     *ink_notes(reading),
                     *network.notes,
+                    *added,
                     *of_cuts,
                     *own_notes,
                 )
@@ -291,6 +298,8 @@ def make_ply(
             alters=own_alters(job.alters, panel_set),
             one_per_pair=job.one_per_pair,
             pair_tolerance_mm=job.pair_tolerance_mm,
+            revisions=job.revisions,
+            earlier=earlier,
         )
         template_set = build_templates(flat_set, ply, spec)
     with clock.stage("lay_plan"):

@@ -1,17 +1,19 @@
 """Cuts the cast along its lines into panels: disks whose shared edges are the same curves."""
 
+from dataclasses import dataclass
+
 import numpy as np
 from numpy.typing import NDArray
 
 from flatten.geometry.triangles import corner_angles
 from flatten.panels.carve import CUTTING, CarvedCast, carve, chosen_lines
-from flatten.panels.check import Opening, require_disk
+from flatten.panels.check import Opening, find_proposal, refuse
 from flatten.panels.marks import place_marks
 from flatten.panels.names import panel_names, whereabouts
-from flatten.panels.opening import Stretch, open_pieces
+from flatten.panels.opening import Piece, Stretch, open_pieces
 from flatten.panels.partners import build_seams, seam_names
 from flatten.records.job import PanelName
-from flatten.records.lines import LineNetwork
+from flatten.records.lines import LineNetwork, Proposal
 from flatten.records.panels import BorderRun, Panel, PanelSet
 
 # Smaller angles make the strain there unreliable, and are said.
@@ -34,29 +36,18 @@ def cut_panels(
     BadInput : a panel is not a disk, a trim line parts nothing off, a pattern fits no line, or the
         names do not fit the panels
     """
-    chosen = chosen_lines(network, lines)
-    carved = carve(network, chosen)
-    pieces = open_pieces(carved)
-    notes = [*carved.notes]
-    faces = [carved.F[piece.faces] for piece in pieces]
-    places = whereabouts(carved.V, faces)
-    uncut = [i for i, x in enumerate(network.lines) if x.kind in CUTTING and i not in chosen]
-    called = panel_names(
-        names, network.cast.to_cast, carved.V, faces, places, notes, all_lines=not uncut
-    )
-    order = sorted(range(len(pieces)), key=lambda k: called[k])
-    pieces = [pieces[k] for k in order]
-    called = [called[k] for k in order]
-    stretch_names = [*seam_names(carved, network.lines)]
-    stretch_names += [carved.rim_names[arc.rim] for arc in carved.arcs if arc.line < 0]
-    for piece, name in zip(pieces, called, strict=True):
+    made = _made(network, lines, names)
+    carved, pieces, called = made.carved, made.pieces, made.names
+    notes = [*carved.notes, *made.notes]
+    for k, (piece, name) in enumerate(zip(pieces, called, strict=True)):
+        proposal = _proposal(made, k, network)
+        if proposal is not None:
+            raise refuse(proposal)
         V = carved.V[piece.cast_vertex]
-        lean = carved.N[piece.cast_vertex] + (V - places.centre) / places.half
-        openings = [_opening(loop, carved, stretch_names) for loop in piece.loops]
-        require_disk(name, V, piece.F, openings, lean)
-        notes += _slivers(name, V, piece.F, openings[0].vertices)
+        notes += _slivers(name, V, piece.F, made.openings[k][0].vertices)
+    stretch_names = made.stretch_names
     marks = place_marks(network, carved, pieces)
-    seams = build_seams(carved, network.lines, pieces, places.middle[order])
+    seams = build_seams(carved, network.lines, pieces, made.middles)
     panels = []
     for k, (piece, name) in enumerate(zip(pieces, called, strict=True)):
         border = tuple(
@@ -87,6 +78,71 @@ def cut_panels(
         seams=seams,
         notes=tuple(notes),
     )
+
+
+def propose_lines(
+    network: LineNetwork, *, lines: tuple[str, ...] = ("*",), names: tuple[PanelName, ...] = ()
+) -> list[Proposal]:
+    """For every piece that is not a disk, the shortest line that would open it further.
+
+    Raises
+    ------
+    BadInput : as `cut_panels` does for what lines cannot mend
+    """
+    made = _made(network, lines, names)
+    found = [_proposal(made, k, network) for k in range(len(made.pieces))]
+    return [proposal for proposal in found if proposal is not None]
+
+
+@dataclass(frozen=True, eq=False, kw_only=True)
+class _Made:
+    """The pieces by name, disks or not; `openings[k]`, `middles[k]` (k, 3) and `lean[k]` of piece k."""
+
+    carved: CarvedCast
+    pieces: list[Piece]
+    names: list[str]
+    stretch_names: list[str]
+    openings: list[list[Opening]]
+    middles: NDArray[np.float64]
+    lean: list[NDArray[np.float64]]
+    notes: list[str]
+
+
+def _made(network: LineNetwork, lines: tuple[str, ...], names: tuple[PanelName, ...]) -> _Made:
+    chosen = chosen_lines(network, lines)
+    carved = carve(network, chosen)
+    pieces = open_pieces(carved)
+    notes: list[str] = []
+    faces = [carved.F[piece.faces] for piece in pieces]
+    places = whereabouts(carved.V, faces)
+    uncut = [i for i, x in enumerate(network.lines) if x.kind in CUTTING and i not in chosen]
+    called = panel_names(
+        names, network.cast.to_cast, carved.V, faces, places, notes, all_lines=not uncut
+    )
+    order = sorted(range(len(pieces)), key=lambda k: called[k])
+    stretch_names = [*seam_names(carved, network.lines)]
+    stretch_names += [carved.rim_names[arc.rim] for arc in carved.arcs if arc.line < 0]
+    pieces = [pieces[k] for k in order]
+    return _Made(
+        carved=carved,
+        pieces=pieces,
+        names=[called[k] for k in order],
+        stretch_names=stretch_names,
+        openings=[[_opening(loop, carved, stretch_names) for loop in p.loops] for p in pieces],
+        middles=places.middle[order],
+        lean=[
+            carved.N[p.cast_vertex] + (carved.V[p.cast_vertex] - places.centre) / places.half
+            for p in pieces
+        ],
+        notes=notes,
+    )
+
+
+def _proposal(made: _Made, k: int, network: LineNetwork) -> Proposal | None:
+    """The line that would open piece k; None where it is a disk."""
+    piece, carved = made.pieces[k], made.carved
+    V, N = carved.V[piece.cast_vertex], carved.N[piece.cast_vertex]
+    return find_proposal(made.names[k], network.cast, V, N, piece.F, made.openings[k], made.lean[k])
 
 
 def _opening(loop: tuple[Stretch, ...], carved: CarvedCast, names: list[str]) -> Opening:

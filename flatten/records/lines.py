@@ -122,3 +122,34 @@ class LineNetwork:
     paths: tuple[SurfacePath, ...]
     nodes: tuple[Node, ...]
     notes: tuple[str, ...] = ()
+
+
+@dataclass(frozen=True, eq=False, kw_only=True)
+class Proposal:
+    """The one shortest line that would open a piece of the cast which is not yet a disk.
+
+    panel : the piece's name; fault : what it is instead of a disk
+    course : where the line runs, in words; side : the wearer's side it lies on, "" for none
+    points : (k, 3) in the scan file's own numbers, joined by shortest paths on the surface
+    more : how many further lines the piece needs after this one
+    """
+
+    panel: str
+    fault: str
+    course: str
+    side: str
+    length_mm: float
+    points: NDArray[np.float64]
+    closed: bool = False
+    more: int = 0
+
+    def __post_init__(self) -> None:
+        lock_fields(self, points=lock(self.points, np.float64, None, 3, name="points"))
+
+    @property
+    def said(self) -> str:
+        """The line for a person: its course, its length, its points."""
+        places = ", ".join(
+            f"({x:.5g}, {y:.5g}, {z:.5g})" for x, y, z in np.round(self.points, 6) + 0.0
+        )
+        return f"{self.course}, about {self.length_mm:.0f} mm long, by way of {places}"
