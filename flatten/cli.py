@@ -13,14 +13,16 @@ from pathlib import Path
 from typing import Any
 
 from flatten import __version__
-from flatten.errors import FlattenError
+from flatten.errors import BadInput, FlattenError
 from flatten.watch import Watch
 
+CHANGED = "changed"  # for --only
 EXAMPLES = """examples:
   flatten demo                          the whole job on the bundled casts
   flatten check scan.glb                what the scan is like, and what would be mended
   flatten lines scan.glb --out job.toml read the pen lines off the scan's colours
   flatten run job.toml --out results    from scan to templates
+  flatten run job.toml --since results --only changed   after a fitting: what is to be cut again
 """
 
 
@@ -58,6 +60,19 @@ def parser() -> argparse.ArgumentParser:
         action="store_true",
         help="add the shortest lines without which a panel could not lie flat",
     )
+    run.add_argument(
+        "--since",
+        type=Path,
+        metavar="DIR",
+        help="an earlier run's results: lists what has changed, under the next revision",
+    )
+    run.add_argument(
+        "--only",
+        action="append",
+        default=[],
+        metavar="PIECE",
+        help="draw and cut this piece only, by name or pattern; 'changed': those that have changed",
+    )
     check = add("check", "what a scan is like and what would be mended", "flatten check scan.ply")
     check.add_argument("scan", type=Path, metavar="SCAN")
     check.add_argument("--unit", choices=("mm", "cm", "m", "in"), help="the scan's unit")
@@ -84,12 +99,23 @@ def demo_jobs() -> list[Path]:
     return sorted(folder.glob("*.toml"))
 
 
-def run_one(job_path: Path, out: Path, watch: Watch, *, complete: bool = False) -> dict[str, Any]:
+def run_one(
+    job_path: Path,
+    out: Path,
+    watch: Watch,
+    *,
+    complete: bool = False,
+    since: Path | None = None,
+    only: Sequence[str] = (),
+) -> dict[str, Any]:
     """Reads, runs and writes one job; what report.json holds.
 
     complete : as `[scan] complete` of the job
+    since : the results of an earlier run, to compare with
+    only : the pieces to draw and cut, by name; "changed" stands for those that have changed
     """
     from flatten.io.formats import read_scan
+    from flatten.io.issued import read_issued
     from flatten.io.jobs import read_job
     from flatten.io.polylines import read_line_file
     from flatten.io.results import write_results
@@ -99,13 +125,20 @@ def run_one(job_path: Path, out: Path, watch: Watch, *, complete: bool = False) 
     with watch.stage("read"):
         job = read_job(job_path)
         job = replace(job, scan=replace(job.scan, complete=job.scan.complete or complete))
+        earlier = None if since is None else read_issued(since)
+        if CHANGED in only and earlier is None:
+            raise BadInput("--only changed compares", "--only", "name the earlier run with --since")
+        names = tuple(name for name in only if name != CHANGED)
+        if names:
+            job = replace(job, output=replace(job.output, pieces=names))
         scan = read_scan(job.scan.file, job.scan.unit)
     clock = Clock(watch.progress)
     cast = clean_scan(job, scan, clock)
     # A line file may state its own unit, so the scan's must be known first.
     mm = MM_PER_UNIT[cast.unit]
     drawn = tuple(line for f in job.line_files for line in read_line_file(f, job.inks, mm))
-    return write_results(run_job(job, scan, cast, drawn, clock), out, watch)
+    outcome = run_job(job, scan, cast, drawn, clock, earlier=earlier, changed_only=CHANGED in only)
+    return write_results(outcome, out, watch)
 
 
 @contextmanager
@@ -134,7 +167,7 @@ def do_demo(args: argparse.Namespace, watch: Watch) -> tuple[int, Any]:
 
 def do_run(args: argparse.Namespace, watch: Watch) -> tuple[int, Any]:
     out = args.out or args.job.with_name(args.job.stem + "-out")
-    report = run_one(args.job, out, watch, complete=args.complete)
+    report = run_one(args.job, out, watch, complete=args.complete, since=args.since, only=args.only)
     fits = all(p["fits"] for p in report["panels"]) and not any(
         p["unplaced"] for p in report["plies"]
     )
@@ -144,6 +177,10 @@ def do_run(args: argparse.Namespace, watch: Watch) -> tuple[int, Any]:
             f"  {panel['ply']}, {panel['name']}: stretch {panel['stretch_peak_pct']:.1f} %,"
             f" squeeze {panel['squeeze_peak_pct']:.1f} %{mark}"
         )
+    for piece in (report["changes"] or {"pieces": ()})["pieces"]:
+        if piece["state"] != "same":
+            said = "; ".join(piece["said"]) or piece["state"]
+            watch.say(f"  {piece['piece']}, revision {piece['revision']}: {said}")
     for ply in report["plies"]:
         for reason in ply["unplaced"]:
             watch.say(f"  {ply['name']}: {reason}")

@@ -40,12 +40,27 @@ def read_making(entry: Entry) -> Making:
         topstitch=_by_name(entry, "topstitch", _read_distances),
         detail_pieces=entry.names("detail_pieces", ()),
         cut_details=entry.flag("cut_details", usual.cut_details),
+        hoop_mm=_read_hoop(entry),
         facing_mm=number("facing_mm", 300.0),
         turn_mm=number("turn_mm", 100.0),
         dart_stop_mm=number("dart_stop_mm", 100.0),
         relief_mm=number("relief_mm", 20.0),
         binding_join_mm=number("binding_join_mm", 500.0),
     )
+
+
+def _read_hoop(entry: Entry) -> tuple[float, float] | None:
+    """The field of an embroidery hoop, width and length."""
+    value: Any = entry.take("hoop_mm", None)
+    if value is None:
+        return None
+    numbers = isinstance(value, list) and len(value) == 2
+    if not numbers or not all(
+        isinstance(x, int | float) and not isinstance(x, bool) and 40.0 <= x <= 2000.0
+        for x in value
+    ):
+        raise entry.wrong("hoop_mm", "should be two numbers from 40 to 2000", "hoop_mm = [130, 180]")
+    return float(value[0]), float(value[1])
 
 
 def _by_name(entry: Entry, key: str, read: Callable[[Entry, str], _T]) -> dict[str, _T]:
@@ -149,9 +164,21 @@ def read_output(entry: Entry | None) -> OutputChoice:
         dxf_unit=entry.choice("dxf_unit", DXF_UNITS, usual.dxf_unit),
         svg_processes=entry.flag("svg_processes", usual.svg_processes),
         projector=entry.flag("projector", usual.projector),
+        pieces=entry.names("pieces", usual.pieces),
     )
     entry.close()
     return output
+
+
+def read_revisions(table: Entry | None) -> dict[str, int]:
+    """The `revisions` table: templates that keep an earlier revision than the job's.
+
+    Raises
+    ------
+    BadInput : names the line and the key
+    """
+    names = [] if table is None else table.keys()
+    return {name: table.whole(name, 1) for name in names if table is not None}
 
 
 def read_date(top: Entry) -> str | None:
@@ -179,6 +206,7 @@ def making_values(making: Making) -> dict[str, Any]:
         "topstitch": {line: list(distances) for line, distances in making.topstitch.items()},
         "detail_pieces": list(making.detail_pieces),
         "cut_details": making.cut_details,
+        "hoop_mm": None if making.hoop_mm is None else list(making.hoop_mm),
         "facing_mm": making.facing_mm,
         "turn_mm": making.turn_mm,
         "dart_stop_mm": making.dart_stop_mm,

@@ -31,6 +31,7 @@ def write_job(job: Job, folder: Path | None = None) -> str:
                 "wearer": job.wearer,
                 "revision": job.revision,
                 "date": job.date,
+                "revisions": dict(job.revisions) or None,
                 "one_per_pair": job.one_per_pair,
                 "pair_tolerance_mm": job.pair_tolerance_mm,
             },

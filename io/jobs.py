@@ -9,7 +9,14 @@ from typing import TypeVar
 from flatten.errors import BadInput
 from flatten.io.entries import Entry, Triple, near
 from flatten.io.job_choice import completed
-from flatten.io.job_making import read_alters, read_date, read_making, read_output, read_points
+from flatten.io.job_making import (
+    read_alters,
+    read_date,
+    read_making,
+    read_output,
+    read_points,
+    read_revisions,
+)
 from flatten.io.job_materials import read_materials
 from flatten.io.job_shop import read_nesting, read_rates
 from flatten.io.job_stocks import read_stocks
@@ -69,6 +76,7 @@ def _read_top(top: Entry, path: Path) -> Job:
     wearer = top.text("wearer", "")
     revision = top.whole("revision", 1)
     date = read_date(top)
+    revisions = read_revisions(top.table("revisions"))
     one_per_pair = top.flag("one_per_pair", False)
     pair_tolerance = top.number("pair_tolerance_mm", 2.0, low=0.0, high=50.0)
     scan_entry = top.table("scan")
@@ -114,6 +122,7 @@ def _read_top(top: Entry, path: Path) -> Job:
         pair_tolerance_mm=pair_tolerance,
         points=points,
         alters=alters,
+        revisions=revisions,
         output=output,
         nesting=nesting,
         rates=rates,

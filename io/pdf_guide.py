@@ -11,6 +11,7 @@ from reportlab.pdfgen.canvas import Canvas
 from reportlab.platypus import Flowable, Paragraph, SimpleDocTemplate, Spacer, Table, TableStyle
 
 from flatten.errors import CannotWrite
+from flatten.io.changes_rows import CHANGE_HEAD, change_rows, change_words
 from flatten.io.guide_rows import (
     CHECK_HEAD,
     CHECK_WORDS,
@@ -48,6 +49,7 @@ _LINES = TableStyle(
 # Column widths, mm; with the margins they fill the width of A4.
 _STEP_MM = (8, 44, 56, 12, 15, 12, 31)
 _CHECK_MM = (26, 52, 52, 20, 28)
+_CHANGE_MM = (58, 18, 102)
 _MARGIN_MM = 16.0
 
 
@@ -80,6 +82,9 @@ def write_guide(outcome: Outcome, path: str | Path) -> None:
             _says(f"{job.title}: making guide", _TITLE),
             _says(", ".join(fact for fact in facts if fact), _BODY),
         ]
+        if change_words(outcome):
+            story += [_says("What has changed", _HEAD), _says(change_words(outcome), _BODY)]
+            story += [Spacer(1, 4), _table(CHANGE_HEAD, change_rows(outcome), _CHANGE_MM)]
         if guide.checks:
             story += [_says("Distances to check", _HEAD), _says(CHECK_WORDS, _BODY), Spacer(1, 4)]
             story.append(_table(CHECK_HEAD, check_rows(guide), _CHECK_MM))

@@ -8,6 +8,7 @@ from numpy.typing import NDArray
 
 from flatten.geometry.raster import paint, visible_faces
 from flatten.geometry.triangles import face_normals
+from flatten.io.changes_rows import changes_section
 from flatten.io.charts import legend, png_uri, stretch_chart
 from flatten.io.guide_html import guide_section
 from flatten.records.outcome import Outcome, PlyOutcome
@@ -254,6 +255,7 @@ def report_page(outcome: Outcome) -> str:
         f"<title>{esc(job.title)}</title><style>{STYLE}</style></head><body><main>"
         f"<h1>{esc(job.title)}</h1><p>{esc(line)}</p>"
         f'<p class="verdict">{verdict}</p>'
+        + changes_section(outcome)
         + "".join(ply_section(p) for p in outcome.plies)
         + guide_section(outcome.guide)
         + ink_section(outcome)

@@ -97,6 +97,26 @@ def ply_row(outcome: PlyOutcome, files: list[str]) -> dict[str, Any]:
     }
 
 
+def changes_data(outcome: Outcome) -> dict[str, Any] | None:
+    """What has changed since an earlier run, None where nothing was compared."""
+    if outcome.since is None:
+        return None
+    return {
+        "since_revision": outcome.since,
+        "revision": outcome.job.revision,
+        "pieces": [
+            {
+                "ply": c.ply,
+                "piece": c.piece,
+                "revision": c.revision,
+                "state": c.state,
+                "said": list(c.said),
+            }
+            for c in outcome.changes
+        ],
+    }
+
+
 def report_data(
     outcome: Outcome, files: dict[str, list[str]], timings: dict[str, float]
 ) -> dict[str, Any]:
@@ -141,6 +161,7 @@ def report_data(
             "plies": [ply_row(p, files.get(p.ply.name, [])) for p in outcome.plies],
             "timings_s": timings,
             "dry_fit": None,
+            "changes": changes_data(outcome),
             "notes": list(outcome.notes),
             "cautions": list(outcome.cautions),
         }

@@ -10,6 +10,8 @@ from flatten.io.atomic import whole_folder
 from flatten.io.charts import write_picture
 from flatten.io.dxf import write_dxf
 from flatten.io.dxf_sewn import write_sewn_dxf
+from flatten.io.issued import NAME as ISSUED
+from flatten.io.issued import issued_text
 from flatten.io.job_text import write_job
 from flatten.io.panels_obj import write_panel_obj
 from flatten.io.pdf import write_pdf
@@ -61,6 +63,10 @@ def write_ply(outcome: PlyOutcome, job: Job, folder: Path) -> list[str]:
         if output.projector:
             names.append(f"{sheet}-projector.pdf")
             write_projector(drawing, folder / names[-1])
+    if outcome.hoops is not None:
+        write_dxf(outcome.hoops, folder / f"{stem}-hoops.dxf", output.dxf_version, output.dxf_unit)
+        write_svg(outcome.hoops, folder / f"{stem}-hoops.svg", remark=refusal or WATCHED)
+        names += [f"{stem}-hoops.dxf", f"{stem}-hoops.svg"]
     for paper in output.papers:
         tilings = [tiling for tiling in outcome.tilings if tiling.paper == paper]
         if tilings:
@@ -100,6 +106,7 @@ def write_results(outcome: Outcome, out: Path, watch: Stages) -> dict[str, Any]:
             (folder / "report.html").write_text(report_page(outcome), encoding="utf-8")
             write_guide(outcome, folder / "guide.pdf")
             (folder / "buy.csv").write_text(buy_table(outcome), encoding="utf-8")
+            (folder / ISSUED).write_text(issued_text(outcome), encoding="utf-8")
             (folder / "job.toml").write_text(write_job(outcome.job), encoding="utf-8")
         timings = {**outcome.timings, **watch.seconds}
         data = report_data(outcome, files, timings)

@@ -1,5 +1,6 @@
 """The job: everything the user asked for, validated, defaults filled in."""
 
+from collections.abc import Mapping
 from dataclasses import dataclass, field
 from pathlib import Path
 
@@ -81,6 +82,7 @@ class Job:
     date : as it is to be printed, None for no date (so that the same job gives the same drawing)
     one_per_pair : one template for two panels that are mirror images, quantity 2
     pair_tolerance_mm : how nearly they must be
+    revisions : of templates that keep an earlier revision than the job's, by name
     """
 
     title: str
@@ -100,6 +102,7 @@ class Job:
     pair_tolerance_mm: float = 2.0
     points: tuple[PointDetail, ...] = ()
     alters: tuple[Alter, ...] = ()
+    revisions: Mapping[str, int] = field(default_factory=dict)
     output: OutputChoice = field(default_factory=OutputChoice)
     nesting: Effort = field(default_factory=Effort)
     rates: Rates = field(default_factory=Rates)

@@ -73,6 +73,7 @@ class Making:
     stitch : hole rows; topstitch : lines of stitching, mm inside the edge
     detail_pieces : patterns of the closed details that are cut as pieces of their own
     cut_details : cut them where seams of the ply cross them; else they stay whole over the seams
+    hoop_mm : width and length of the field that an embroidery hoop can sew, None for no hoop
     facing_mm : width of the facing behind a gap
     turn_mm : what a turned edge takes beyond the thickness beneath
     dart_stop_mm : how far short of its point a folded dart is sewn
@@ -85,6 +86,7 @@ class Making:
     topstitch: Mapping[str, tuple[float, ...]] = field(default_factory=dict)
     detail_pieces: tuple[str, ...] = ()
     cut_details: bool = False
+    hoop_mm: tuple[float, float] | None = None
     facing_mm: float = 28.0
     turn_mm: float = 13.0
     dart_stop_mm: float = 15.0
@@ -99,6 +101,7 @@ class OutputChoice:
     papers : paper of PLY.pdf, then of further PDF files named after theirs
     sewn_dxf : the published sewn-products profile; svg_processes : an SVG file for each process,
     for machines that take one at a time; projector : a sheet of light lines on black
+    pieces : patterns of the pieces that are drawn and cut, by name, with or without their ply's
     """
 
     papers: tuple[str, ...] = ("A4",)
@@ -107,6 +110,7 @@ class OutputChoice:
     dxf_unit: DxfUnit = "mm"
     svg_processes: bool = False
     projector: bool = False
+    pieces: tuple[str, ...] = ("*",)
 
     def __post_init__(self) -> None:
         unknown = [paper for paper in self.papers if paper not in PAPERS]

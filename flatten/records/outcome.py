@@ -11,11 +11,12 @@ from flatten.records.comparison import Comparison
 from flatten.records.drawing import Drawing
 from flatten.records.flat import FlatSet, SeamReport, Strain, WorstPlace
 from flatten.records.guide import Guide
+from flatten.records.issue import Change
 from flatten.records.job import Job
 from flatten.records.lines import LineNetwork
 from flatten.records.material import Material, Ply, Stock
 from flatten.records.pages import Tiling
-from flatten.records.template import LayPlan, TemplateSet
+from flatten.records.template import LayPlan, Template, TemplateSet
 
 
 @dataclass(frozen=True, eq=False, kw_only=True)
@@ -34,7 +35,14 @@ class PlyOutcome:
     lay_plan: LayPlan
     drawings: tuple[Drawing, ...]
     tilings: tuple[Tiling, ...] = ()
+    hoops: Drawing | None = None
     comparisons: tuple[Comparison, ...] = ()
+    changes: tuple[Change, ...] = ()
+
+    @property
+    def all_templates(self) -> tuple[Template, ...]:
+        """Those to be cut now and those that were issued before."""
+        return self.template_set.every or self.template_set.templates
 
 
 @dataclass(frozen=True, eq=False, kw_only=True)
@@ -42,6 +50,7 @@ class Outcome:
     """A finished run.
 
     timings : seconds by stage, warm; notes : sentences for the user, in the order they came up
+    since : the revision of an earlier run that this one was compared with; changes : by piece
     ink_picture : (h, w, 3) the pen lines found over the scan's colours, None where none were read
     """
 
@@ -54,6 +63,8 @@ class Outcome:
     notes: tuple[str, ...] = ()
     guide: Guide = field(default_factory=Guide)
     ink_picture: NDArray[np.uint8] | None = None
+    since: int | None = None
+    changes: tuple[Change, ...] = ()
 
     @property
     def fits(self) -> bool:

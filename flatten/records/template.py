@@ -47,6 +47,31 @@ class NetEdge:
 
 
 @dataclass(frozen=True, eq=False, kw_only=True)
+class Hooping:
+    """One field of an embroidery hoop on a template.
+
+    of : the detail, or the piece, that it works on; number, count : which of how many
+    corners : (4, 2) mm, lower left first, counterclockwise seen along the hoop's own up
+    registers : (r, 2) mm, places that it shares with neighbouring fields
+    angle_deg : how far the hoop is turned from level on the template
+    """
+
+    of: str
+    number: int
+    count: int
+    corners: NDArray[np.float64]
+    registers: NDArray[np.float64]
+    angle_deg: float = 0.0
+
+    def __post_init__(self) -> None:
+        lock_fields(
+            self,
+            corners=lock(self.corners, np.float64, 4, 2, name="corners"),
+            registers=lock(self.registers, np.float64, None, 2, name="registers"),
+        )
+
+
+@dataclass(frozen=True, eq=False, kw_only=True)
 class Template:
     """One piece to cut.
 
@@ -55,9 +80,12 @@ class Template:
     cut : (k, 2) outer cut line, closed; inner : closed cut lines inside it (relief holes, cut-outs)
     ink : everything else on its layers (NET, NOTCH, HOLE, DETAIL, SCORE, GRAIN, LABEL; not CUT)
     grain_deg : direction of the grain line on the template
+    fold : half a symmetric piece: `cut` from its first to its last point is cut, and what closes it
+        lies on the fold of the cloth
     mirror_ink : the same for the second of a pair, mirrored, in its own words; () where it is the
         only one
     revision : under which it was last issued
+    hoopings : the fields of the embroidery hoop, where the ply has one
     """
 
     name: str
@@ -70,9 +98,11 @@ class Template:
     grain_deg: float = 90.0
     face: Literal["face", "back"] = "face"
     quantity: int = 1
+    fold: bool = False
     notes: tuple[str, ...] = ()
     mirror_ink: tuple[Ink, ...] = ()
     revision: int = 1
+    hoopings: tuple[Hooping, ...] = ()
 
     def __post_init__(self) -> None:
         lock_fields(self, cut=lock(self.cut, np.float64, None, 2, name="cut"))
@@ -82,6 +112,7 @@ class Template:
 class TemplateSet:
     """All templates of one ply, and the flats they were made from.
 
+    every : all of them, where `templates` are only those to be cut now; else ()
     panel_edges : the net edges of every panel, the outside up, by index; those of a panel that is
         cut from its twin's template too
     """
@@ -90,6 +121,7 @@ class TemplateSet:
     templates: tuple[Template, ...]
     notes: tuple[str, ...] = ()
     panel_edges: tuple[tuple[NetEdge, ...], ...] = ()
+    every: tuple[Template, ...] = ()
 
     @property
     def seam_edges(self) -> dict[tuple[int, int], NetEdge]:
@@ -114,6 +146,7 @@ class Usage:
 
     buy : (what, how much), one row of buy.csv each
     cost : of the stock at its price; None where no price is given
+    taken : (stock, sheets of it or mm of a roll)
     """
 
     sheets: int
@@ -122,6 +155,7 @@ class Usage:
     cut_mm: float
     buy: tuple[tuple[str, str], ...] = ()
     cost: float | None = None
+    taken: tuple[tuple[str, float], ...] = ()
 
 
 WayKind = Literal["turn", "split", "other stock", "buy"]

@@ -1,5 +1,6 @@
 """Alterations after the fitting: seams let out or taken in, rims moved."""
 
+from collections.abc import Sequence
 from dataclasses import replace
 
 import numpy as np
@@ -10,7 +11,9 @@ from flatten.errors import BadInput
 from flatten.geometry.curves import arc_length
 from flatten.geometry.plane_curves import along, beside, outward
 from flatten.records.drawing import Ink, Polyline
+from flatten.records.flat import SeamReport
 from flatten.records.making import Alter
+from flatten.records.template import TemplateSet
 from flatten.template.piece import Edge, Piece
 
 Array = NDArray[np.float64]
@@ -56,6 +59,28 @@ def alter_edges(pieces: list[Piece], alters: tuple[Alter, ...]) -> None:
     altered = {alter.line for alter in alters}
     if altered:
         _true_up(pieces, altered, before)
+
+
+def cut_lengths(
+    reports: Sequence[SeamReport], template_set: TemplateSet, alters: Sequence[Alter]
+) -> tuple[SeamReport, ...]:
+    """Rows of the seams as they are cut, where alterations have changed their lengths."""
+    if not alters:
+        return tuple(reports)
+    rows = []
+    for index, row in enumerate(reports):
+        a, b = (
+            float(arc_length(template_set.seam_edges[index, side].points)[-1]) for side in (0, 1)
+        )
+        mismatch = row.mismatch_mm + (a - b) - (row.flat_mm[0] - row.flat_mm[1])
+        moved = max(abs(a - row.flat_mm[0]), abs(b - row.flat_mm[1])) > NOTED_MM
+        worst = max(abs(mismatch), row.worst_cumulative_mm)
+        rows.append(
+            replace(row, flat_mm=(a, b), mismatch_mm=mismatch, worst_cumulative_mm=worst)
+            if moved
+            else row
+        )
+    return tuple(rows)
 
 
 def _profile(edge: Edge, alter: Alter) -> Array:

@@ -1,5 +1,9 @@
 """What has changed on a template since it was last issued, in the words of the bench."""
 
+from collections.abc import Sequence
+from dataclasses import replace
+from fnmatch import fnmatchcase
+
 import numpy as np
 import shapely
 from numpy.typing import NDArray
@@ -38,6 +42,27 @@ def list_changes(template_set: TemplateSet, earlier: EarlierRun) -> list[Change]
         if before.ply == ply and name not in now
     ]
     return rows
+
+
+def choose_pieces(
+    template_set: TemplateSet, patterns: Sequence[str], again: set[str] | None
+) -> TemplateSet:
+    """Only those templates that are to be drawn and cut: by name, and, if given, those in `again`.
+
+    A pattern is held against a template's name with and without its ply's.
+    """
+    every = template_set.templates
+    chosen = tuple(
+        t
+        for t in every
+        if (again is None or t.name in again)
+        and any(
+            fnmatchcase(n, p) for n in (t.name, t.name.removeprefix(f"{t.ply} ")) for p in patterns
+        )
+    )
+    if len(chosen) == len(every):
+        return template_set
+    return replace(template_set, templates=chosen, every=every)
 
 
 def changes(now: Template, before: Template) -> list[str]:
