@@ -16,6 +16,7 @@ from flatten.distortion.measure import measure_strain
 from flatten.distortion.places import worst_places
 from flatten.distortion.seams import report_seams
 from flatten.drawing.compose import compose
+from flatten.drawing.hoops import hoop_sheet
 from flatten.drawing.tile import tile
 from flatten.errors import BadInput
 from flatten.guide.build import build_guide
@@ -31,6 +32,7 @@ from flatten.panels.select import select_panels
 from flatten.parameterize.flat import flatten_panels
 from flatten.records.cast import Cast
 from flatten.records.ink import InkReading
+from flatten.records.issue import EarlierRun
 from flatten.records.job import Job
 from flatten.records.lines import Line, LineNetwork
 from flatten.records.material import Material, Ply, Stock
@@ -38,7 +40,9 @@ from flatten.records.outcome import Outcome, PlyOutcome
 from flatten.records.panels import PanelSet
 from flatten.records.scan import Scan
 from flatten.scan.prepare import prepare
+from flatten.template.alter import cut_lengths
 from flatten.template.build import build_templates
+from flatten.template.changes import choose_pieces, list_changes
 from flatten.template.names import check_alters, idle_names, own_alters
 from flatten.template.spec import TemplateSpec
 
@@ -156,14 +160,26 @@ def clean_scan(job: Job, scan: Scan, clock: Clock) -> Cast:
 
 
 def run_job(
-    job: Job, scan: Scan, cast: Cast, file_lines: tuple[Line, ...], clock: Clock
+    job: Job,
+    scan: Scan,
+    cast: Cast,
+    file_lines: tuple[Line, ...],
+    clock: Clock,
+    *,
+    earlier: EarlierRun | None = None,
+    changed_only: bool = False,
 ) -> Outcome:
     """From the cast to everything that will be written; `file_lines` come from the line files.
+
+    earlier : a run to compare with: what has changed since is issued under the next revision
+    changed_only : draw and cut no other pieces than those
 
     Raises
     ------
     BadInput : as the stages say
     """
+    if earlier is not None:
+        job = replace(job, revision=max(job.revision, earlier.revision + 1))
     with clock.stage("lines"):
         lines, reading = gather_lines(job, scan, cast, file_lines)
         network = join_lines(cast, lines)
@@ -190,7 +206,13 @@ def run_job(
     whole = [p for p, own in zip(job.plies, plain, strict=True) if own is cuts.get(p.lines)]
     outcomes = [
         make_ply(
-            job, ply, panel_set, clock, thickness_beneath_at(job, ply, panel_sets, plain, whole)
+            job,
+            ply,
+            panel_set,
+            clock,
+            thickness_beneath_at(job, ply, panel_sets, plain, whole),
+            earlier,
+            changed_only,
         )
         for ply, panel_set in zip(job.plies, panel_sets, strict=True)
     ]
@@ -205,8 +227,21 @@ def run_job(
     own_notes += [note for outcome in outcomes for note in template_notes(job, outcome)]
     with clock.stage("templates"):
         guide = build_guide([(o.ply, o.material, o.template_set) for o in outcomes])
+    templates = [t for outcome in outcomes for t in outcome.all_templates]
+    held = {t.name: t.revision for t in templates if t.revision != job.revision}
+    if changed_only:
+        cut = tuple(t.name for outcome in outcomes for t in outcome.template_set.templates)
+        job = replace(job, output=replace(job.output, pieces=cut))
     return Outcome(
-        job=replace(job, lines=lines, line_files=(), scan=replace(job.scan, ink=False)),
+        job=replace(
+            job,
+            lines=lines,
+            line_files=(),
+            scan=replace(job.scan, ink=False),
+            revisions=held,
+        ),
+        since=None if earlier is None else earlier.revision,
+        changes=tuple(change for outcome in outcomes for change in outcome.changes),
         cast=cast,
         network=network,
         plies=tuple(outcomes),
@@ -269,6 +304,8 @@ def make_ply(
     panel_set: PanelSet,
     clock: Clock,
     beneath_at: float | NDArray[np.float64],
+    earlier: EarlierRun | None = None,
+    changed_only: bool = False,
 ) -> PlyOutcome:
     """One ply from its panels on the cast to its drawings; `beneath_at` is what lies under it."""
     material = named(job.materials, ply.material)
@@ -302,6 +339,11 @@ def make_ply(
             earlier=earlier,
         )
         template_set = build_templates(flat_set, ply, spec)
+        changes = () if earlier is None else tuple(list_changes(template_set, earlier))
+        again = {c.piece for c in changes if c.state in ("new", "changed")}
+        template_set = choose_pieces(
+            template_set, job.output.pieces, again if changed_only else None
+        )
     with clock.stage("lay_plan"):
         lay_plan = lay_out(template_set, stock, material)
         drawings = compose(lay_plan, stock, f"{job.title}, {ply.name}")
@@ -318,11 +360,13 @@ def make_ply(
         strains=strains,
         advice=advice,
         places=places,
-        seams=report_seams(flat_set, holes, joined),
+        seams=cut_lengths(report_seams(flat_set, holes, joined), template_set, spec.alters),
         template_set=template_set,
         lay_plan=lay_plan,
         drawings=drawings,
         tilings=tilings,
+        hoops=hoop_sheet(template_set, f"{job.title}, {ply.name}, hoops"),
+        changes=changes,
     )
 
 

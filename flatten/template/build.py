@@ -20,6 +20,7 @@ from flatten.template.cutline import cut_line
 from flatten.template.darts import draw_darts, prepare_darts
 from flatten.template.details import carry_marks, facing_pieces, topstitch
 from flatten.template.holes import punch_seams
+from flatten.template.hoops import flipped, hoop_piece
 from flatten.template.label import Label, letter_edges, letter_grain, letter_label
 from flatten.template.notches import junction_letters, mark_junctions, mark_seams, twin_seams
 from flatten.template.pairs import Pair, mirror_pairs, mirrored_piece, twin_names, why_not_shared
@@ -144,6 +145,8 @@ def make_pieces(flat_set: FlatSet, ply: Ply, spec: TemplateSpec) -> list[Piece]:
     for piece in pieces:
         mark_junctions(piece, panel_set, letters)
         name_edges(piece)
+        if spec.hoop_mm is not None:
+            hoop_piece(piece, flat_set.flats[piece.panel].grain_deg, spec.hoop_mm)
     return pieces + [made for piece in pieces for made in facing_pieces(piece, material, spec)]
 
 
@@ -219,6 +222,7 @@ def finished(
         grain_deg=grain_deg,
         face=ply.face,
         quantity=piece.quantity,
+        hoopings=tuple(flipped(hooping, flip) for hooping in piece.hoopings),
     )
     revision = (
         revision_of(bare, flat_set.material.name, spec) if of_twin is None else of_twin.revision

@@ -25,6 +25,8 @@ def carry_marks(piece: Piece, flat_set: FlatSet) -> None:
         points = np.einsum("kc,kcx->kx", mark.bary, U[panel.F[mark.face]])
         layer = "SCORE" if mark.kind == "score" else "DETAIL"
         piece.ink.append(Polyline(layer=layer, points=points, closed=mark.closed))
+        if mark.kind == "detail":
+            piece.details.append((mark.line, points, mark.closed))
 
 
 def facing_pieces(piece: Piece, material: Material, spec: TemplateSpec) -> list[Piece]:

@@ -14,6 +14,7 @@ from flatten.records.drawing import Ink
 from flatten.records.flat import FlatSet
 from flatten.records.making import Finish
 from flatten.records.material import Ply
+from flatten.records.template import Hooping
 from flatten.template.practice import (
     joint_choice,
     overlay_allowance,
@@ -90,6 +91,7 @@ class EdgeText:
 class Piece:
     """A panel on its way to a template; everything in the flat's coordinates, the outside up.
 
+    details : name, places and whether closed, of every stretch of a detail line on it
     role : the panel itself, a facing behind one of its edges, or an overlay cut along a detail
     """
 
@@ -103,6 +105,8 @@ class Piece:
     inner: list[Array] = field(default_factory=list)
     ink: list[Ink] = field(default_factory=list)
     words: list[EdgeText] = field(default_factory=list)
+    details: list[tuple[str, Array, bool]] = field(default_factory=list)
+    hoopings: list[Hooping] = field(default_factory=list)
     notes: list[str] = field(default_factory=list)
 
 

@@ -193,25 +193,6 @@ def test_panels_that_differ_are_no_pair(forms):
     assert [t.quantity for t in templates] == [1, 1]
 
 
-def test_a_closed_detail_can_be_cut_as_a_piece_of_its_own(forms):
-    panel, flat = forms.rectangle(120, 100)
-    loop = PanelMark(
-        line="crest", kind="detail", face=np.arange(0, 40, 8), bary=np.eye(3)[[0] * 5], closed=True
-    )
-    ring = flat.U[panel.F[loop.face, 0]]
-    order = np.argsort(np.arctan2(*(ring - ring.mean(axis=0)).T))
-    loop = PanelMark(
-        line="crest", kind="detail", face=loop.face[order], bary=loop.bary, closed=True
-    )
-    panel, flat = forms.rectangle(120, 100, marks=(loop,))
-    flat_set = forms.join([(panel, flat)], [])
-    assert len(build_templates(flat_set, forms.ply(), TemplateSpec()).templates) == 1
-    spec = TemplateSpec(detail_pieces=("cr*",))
-    _, crest = build_templates(flat_set, forms.ply(), spec).templates
-    assert crest.name == "base front, crest"
-    assert Polygon(crest.cut).area == pytest.approx(Polygon(ring[order]).area)
-
-
 def test_a_material_that_shrinks_is_drawn_larger(forms):
     plain = two(forms)
     wet = replace(plain, material=replace(plain.material, shrink_pct=3.0))
