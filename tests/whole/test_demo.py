@@ -18,13 +18,6 @@ from flatten.geometry.topology import border_loops
 JOBS = ("tide-warden-breastplate", "tide-warden-greave")
 
 
-@pytest.fixture(scope="session")
-def demo(tmp_path_factory) -> Path:
-    out = tmp_path_factory.mktemp("demo") / "results"
-    assert main(["demo", "--out", str(out), "-q"]) == 0
-    return out
-
-
 def report(demo: Path, job: str) -> dict:
     return json.loads((demo / job / "report.json").read_text(encoding="utf-8"))
 
