@@ -33,7 +33,7 @@ def hoop_sheet(template_set: TemplateSet, title: str = "") -> Drawing | None:
     if not fields:
         return None
     sizes = np.array([np.ptp(_square(h), axis=0) for _, h in fields])
-    step = sizes.max(axis=0) + [GAP_MM, GAP_MM + 3.0 * LETTERS_MM]
+    step = sizes.max(axis=0) + [GAP_MM, GAP_MM + 2.0 * LETTERS_MM]
     columns = math.ceil(math.sqrt(len(fields)))
     rows = math.ceil(len(fields) / columns)
     blocks, inserts = [], []
@@ -60,7 +60,8 @@ def field_ink(template: Template, hooping: Hooping, mates: list[Hooping]) -> lis
     field = box(-half[0], -half[1], half[0], half[1])
     corners = np.array(field.exterior.coords)[:-1]
     ink: list[Ink] = [Polyline(layer="STOCK", points=corners, closed=True)]
-    ink.append(_text(f"{template.name}: {hooping.of}", -half + [0.0, 2 * half[1] + 6.0]))
+    of = "" if template.name.endswith(hooping.of) else f", {hooping.of}"
+    ink.append(_text(f"{template.name}{of}", -half + [0.0, 2 * half[1] + 6.0]))
     ink.append(_text(f"hoop {hooping.number} of {hooping.count}", -half + [0.0, 2 * half[1] + 1.0]))
     outline = Polyline(layer="CUT", points=template.cut, closed=True)
     inner = [Polyline(layer="CUT", points=points, closed=True) for points in template.inner]

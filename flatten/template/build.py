@@ -146,7 +146,10 @@ def make_pieces(flat_set: FlatSet, ply: Ply, spec: TemplateSpec) -> list[Piece]:
         mark_junctions(piece, panel_set, letters)
         name_edges(piece)
         if spec.hoop_mm is not None:
-            hoop_piece(piece, flat_set.flats[piece.panel].grain_deg, spec.hoop_mm)
+            # Where details are worked, the pieces without any are not; overlays are details.
+            whole = piece.role == "detail" or not any(p.details for p in pieces)
+            grain_deg = flat_set.flats[piece.panel].grain_deg
+            hoop_piece(piece, grain_deg, spec.hoop_mm, whole=whole)
     return pieces + [made for piece in pieces for made in facing_pieces(piece, material, spec)]
 
 

@@ -142,7 +142,8 @@ def _cut_out(piece: Piece, dart: Dart) -> None:
     wedge = Polygon(np.vstack([legs[0], legs[1][1:]]))
     if wedge.is_valid and wedge.area >= 0.5 * KNIFE_MM * piece.edges[dart.first].length:
         mouth = Polygon([dart.mouth[0], *(dart.mouth + through), dart.mouth[1]])
-        gone = shapely.union_all([wedge, mouth]) if mouth.is_valid else wedge
+        # Beside a sharp corner the way through the allowance must not shave the piece itself.
+        gone = shapely.union_all([wedge, mouth.difference(piece.net)]) if mouth.is_valid else wedge
     else:
         slit = np.vstack([dart.mouth[:1] + through, legs[0]])
         gone = LineString(slit).buffer(KNIFE_MM / 2, cap_style="square")

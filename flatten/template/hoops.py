@@ -18,8 +18,10 @@ CROSS_MM = 6.0  # arms of a centre cross
 REGISTER_MM = 2.5  # arms of a register mark, which stands in the middle of an overlap
 
 
-def hoop_piece(piece: Piece, grain_deg: float, hoop_mm: tuple[float, float]) -> None:
-    """Plans the hoopings of each detail on a piece, or of the whole piece where it has none.
+def hoop_piece(
+    piece: Piece, grain_deg: float, hoop_mm: tuple[float, float], *, whole: bool
+) -> None:
+    """Plans the hoopings of each detail on a piece; `whole`: of the piece itself where it has none.
 
     Sets `piece.hoopings`, and draws the centre crosses and register marks that lie on the piece.
     """
@@ -28,7 +30,7 @@ def hoop_piece(piece: Piece, grain_deg: float, hoop_mm: tuple[float, float]) -> 
         wanted.append(
             (name, shapely.union_all([_shape(points, closed) for points, closed in parts]))
         )
-    if not wanted:
+    if not wanted and whole:
         wanted = [(piece.name, piece.net)]
     for name, shape in wanted:
         piece.hoopings += plan_hoopings(name, shape, grain_deg, hoop_mm)
@@ -61,7 +63,7 @@ def plan_hoopings(
             step = other - middle
             near = np.abs(step) < size - 0.5 * OVERLAP_MM
             if near.all() and np.count_nonzero(np.abs(step) > 1e-9) == 1:
-                along = (np.abs(step) < 1e-9) * 0.3 * size
+                along = (np.abs(step) < 1e-9) * 0.15 * size
                 marks += [0.5 * (middle + other) + sign * along for sign in (-1.0, 1.0)]
         registers = np.array(marks).reshape(-1, 2) @ back
         hoopings.append(

@@ -25,7 +25,7 @@ def test_a_name_that_meets_nothing_is_said_with_the_nearest(forms):
     said = idle_names(forms.ply(joints=joints, making=making), panels(forms))
     assert said == [
         "ply 'base', joints: no seam is called 'hem'",
-        "ply 'base', rim_finish: no rim is called 'side left'",
+        "ply 'base', rim_finish: no rim or overlay is called 'side left'",
         "ply 'base', stitch: no seam is called 'side lft'; did you mean 'side left'?",
         "ply 'base', detail_pieces: no closed detail is called 'crest*'",
     ]
