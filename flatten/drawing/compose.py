@@ -2,13 +2,13 @@
 
 import re
 import unicodedata
-from collections.abc import Iterable
 
 import numpy as np
 import shapely
 from numpy.typing import NDArray
 from shapely.geometry import MultiPolygon, Polygon
 
+from flatten.drawing.stock_edge import stock_edge
 from flatten.geometry.lettering import text_width
 from flatten.geometry.placing import mirrored
 from flatten.records.drawing import Block, Drawing, Ink, Insert, Layer, Polyline, Text
@@ -28,13 +28,14 @@ def compose(plan: LayPlan, stock: Stock | None = None, title: str = "") -> tuple
     """One drawing for each sheet of the plan, y up, x along the stock's length and the grain.
 
     CUT holds each template's outer line moved out, and its inner lines moved in, by half of the
-    material's kerf; all else is as on the template. STOCK is the sheet's edge, or the outline and
-    flaws of a hide if `stock` is one. TEST is a labelled 100 mm square below the stock, outside it.
-    A template that is laid mirrored gets a block of its own whose lettering still reads.
+    material's kerf; all else is as on the template. STOCK is the edge of what the sheet is of (as
+    the plan says, else `stock`), with flaws and zones. TEST is a labelled 100 mm square below the
+    stock, outside it. A template that is laid mirrored gets a block of its own whose lettering
+    still reads.
     """
     templates = plan.template_set.templates
     kerf = plan.template_set.flat_set.material.kerf_mm
-    names = _block_names(templates)
+    names = block_names(templates)
     title = title or plan.template_set.flat_set.ply
     drawings = []
     for sheet, (width, length) in enumerate(plan.sheet_sizes):
@@ -56,7 +57,12 @@ def compose(plan: LayPlan, stock: Stock | None = None, title: str = "") -> tuple
                 height_mm=width,
                 blocks=tuple(blocks.values()),
                 inserts=tuple(inserts),
-                ink=(*_stock_edge(stock, width, length), *check_square()),
+                ink=(
+                    *stock_edge(
+                        plan.sheet_stocks[sheet] if plan.sheet_stocks else stock, width, length
+                    ),
+                    *check_square(),
+                ),
             )
         )
     return tuple(drawings)
@@ -68,6 +74,10 @@ def template_ink(template: Template, kerf_mm: float = 0.0, mirror: bool = False)
     The second of a pair has words of its own where the template has them.
     """
     outer = _offset(template.cut, kerf_mm / 2)
+    if template.fold:  # what lies on the fold is not cut
+        outline = Polyline(layer="CUT", points=template.cut)
+        holes = [Polyline(layer="CUT", points=hole, closed=True) for hole in template.inner]
+        return (outline, *holes, *template.ink)
     inner = [ring for hole in template.inner for ring in _offset(hole, -kerf_mm / 2)]
     cut = [Polyline(layer="CUT", points=ring, closed=True) for ring in (*outer, *inner)]
     if not mirror:
@@ -92,15 +102,6 @@ def _offset(ring: Array, distance: float) -> list[Array]:
     return rings or [ring]
 
 
-def _stock_edge(stock: Stock | None, width: float, length: float) -> Iterable[Polyline]:
-    if stock is not None and stock.outline is not None:
-        for ring in (stock.outline, *stock.holes):
-            yield Polyline(layer="STOCK", points=ring, closed=True)
-        return
-    corners = np.array([[0.0, 0.0], [length, 0.0], [length, width], [0.0, width]])
-    yield Polyline(layer="STOCK", points=corners, closed=True)
-
-
 def check_square(at: tuple[float, float] = (0.0, -TEST_MM - _TEST_CLEAR)) -> tuple[Ink, ...]:
     """A square of 100 mm, and the words that say so, with its lower left corner `at`."""
     x, y = at
@@ -115,7 +116,7 @@ def check_square(at: tuple[float, float] = (0.0, -TEST_MM - _TEST_CLEAR)) -> tup
     return (Polyline(layer=layer, points=corners, closed=True), *lines)
 
 
-def _block_names(templates: tuple[Template, ...]) -> list[str]:
+def block_names(templates: tuple[Template, ...]) -> list[str]:
     """Block names that every reader takes, R12 too: capitals, figures and hyphens, each once."""
     names: list[str] = []
     for template in templates:

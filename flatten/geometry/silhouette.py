@@ -40,7 +40,7 @@ def find_silhouette(
         return None
     inside = d >= level
     inside[hidden] = _surrounded(inside, hidden)
-    inside = ndimage.binary_opening(inside, iterations=2)
+    inside = np.asarray(ndimage.binary_opening(inside, iterations=2), dtype=bool)
     labels, count = _parts(inside)
     if not count:
         return None

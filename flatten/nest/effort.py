@@ -1,12 +1,14 @@
 """What making a ply by hand takes: lengths, counts, and the time they come to."""
 
+from collections.abc import Sequence
 from dataclasses import dataclass
 
 import numpy as np
 from numpy.typing import NDArray
 
 from flatten.geometry.curves import arc_length
-from flatten.records.effort import Handwork, Rates
+from flatten.records.drawing import Polyline
+from flatten.records.effort import Fastening, Handwork, Rates
 from flatten.records.material import Material
 from flatten.records.template import NetEdge, Template, TemplateSet
 
@@ -105,8 +107,27 @@ def corners(ring: Array) -> int:
     return count
 
 
-def handwork(template_set: TemplateSet, material: Material, rates: Rates | None = None) -> Handwork:
-    """Lengths, counts and the time for cutting, punching, gluing, stitching and fastening a ply."""
+def ink_length(template: Template, layer: str) -> float:
+    """Length of the lines of one layer on a template, mm."""
+    total = 0.0
+    for ink in template.ink:
+        if isinstance(ink, Polyline) and ink.layer == layer:
+            ring = np.vstack([ink.points, ink.points[:1]]) if ink.closed else ink.points
+            total += float(np.linalg.norm(np.diff(ring, axis=0), axis=1).sum())
+    return total
+
+
+def handwork(
+    template_set: TemplateSet,
+    material: Material,
+    rates: Rates | None = None,
+    points: Sequence[Fastening] = (),
+) -> Handwork:
+    """Lengths, counts and the time for cutting, punching, gluing, stitching and fastening a ply.
+
+    The details' share is what detail lines, scored lines and fasteners at points take: what a maker
+    short of time could leave off.
+    """
     rates = rates or Rates()
     templates = template_set.templates
     joints = joints_of(templates)
@@ -115,6 +136,10 @@ def handwork(template_set: TemplateSet, material: Material, rates: Rates | None 
     pieces = sum(t.quantity for t in templates)
     cut = sum(t.quantity * cut_length(t) for t in templates)
     sharp = sum(t.quantity * sum(corners(r) for r in (t.cut, *t.inner)) for t in templates)
+    mark = sum(t.quantity * ink_length(t, "DETAIL") for t in templates)
+    score = sum(t.quantity * ink_length(t, "SCORE") for t in templates)
+    at_points = [p.kind for p in points]
+    set_points = sum(kind in ("eyelet", "rivet") for kind in at_points)
     holes = sum(j.count * sum(j.holes) for j in joints)
     stitched = [j for j in joints if j.fixing == "stitch"]
     seam = sum(j.count * j.length for j in stitched)
@@ -124,22 +149,33 @@ def handwork(template_set: TemplateSet, material: Material, rates: Rates | None 
     stitches = sum(j.count * (max(j.holes) or round(j.length / STITCH_MM)) for j in stitched)
     rivets = sum(j.count * max(j.holes) for j in joints if j.fixing == "rivet")
     eyelets = sum(j.count * sum(j.holes) for j in joints if j.fixing == "lace")
+    details = {
+        "detail lines": mark / rates.mark_mm_per_min,
+        "scoring": score / rates.score_mm_per_min,
+        "fasteners at points": (
+            len(at_points) * rates.hole_s + set_points * rates.fastener_s
+        ) / 60.0,
+    }  # fmt: skip
     minutes = {
         "cutting": cut / speed[material.family] + sharp * rates.corner_s / 60.0,
         "punching": holes * rates.hole_s / 60.0,
         "gluing": glued / rates.glue_mm_per_min,
         "stitching": seam / rates.sew_mm_per_min if sewn else stitches * rates.stitch_s / 60.0,
         "fasteners": (rivets + eyelets) * rates.fastener_s / 60.0 + eyelets * rates.lace_s / 60.0,
+        **details,
     }
     return Handwork(
         pieces=pieces,
         cut_mm=cut,
         corners=sharp,
-        holes=holes,
+        holes=holes + len(at_points),
         stitches=stitches,
         stitch_mm=seam,
         glue_mm=glued,
-        rivets=rivets,
-        eyelets=eyelets,
+        rivets=rivets + at_points.count("rivet"),
+        eyelets=eyelets + at_points.count("eyelet"),
+        mark_mm=mark,
+        score_mm=score,
         minutes=tuple((kind, time) for kind, time in minutes.items() if time > 0.0),
+        details=tuple((kind, time) for kind, time in details.items() if time > 0.0),
     )

@@ -44,7 +44,7 @@ def ground_of(stock: Stock, material: Material) -> Ground:
     BadInput : the stock has no size, or nothing is left within its margins
     """
     half = 0.5 * (stock.gap_mm + material.kerf_mm)
-    margin = stock.margin_mm + 0.5 * material.kerf_mm
+    margin = stock.margin_mm + stock.teeth_mm + 0.5 * material.kerf_mm
     flaws = [shapely.make_valid(Polygon(hole)) for hole in stock.holes if len(hole) > 2]
     flaw: BaseGeometry = shapely.union_all(flaws) if flaws else Polygon()
     endless = False

@@ -41,8 +41,18 @@ class Shape:
     any: bool
 
 
-def shapes_of(template: Template, index: int, stock: Stock, material: Material) -> list[Shape]:
-    """A shape for every piece that a template stands for; the second of a pair is mirrored."""
+# Leather may lie this far off the backbone, degrees (common practice).
+OFF_BACKBONE_DEG = 10.0
+
+
+def shapes_of(
+    template: Template, index: int, stock: Stock, material: Material, loose_deg: float = 0.0
+) -> list[Shape]:
+    """A shape for every piece that a template stands for; the second of a pair is mirrored.
+
+    On a hide whose backbone is known every piece has its grain along it, so that it stretches
+    toward the belly. `loose_deg` are more turns than the grain allows, either way.
+    """
     true = true_outline(template)
     grown = grown_outline(template, true, stock, material)
     shapes = []
@@ -51,6 +61,14 @@ def shapes_of(template: Template, index: int, stock: Stock, material: Material) 
         a, b = (affinity.scale(p, -1.0, 1.0, origin=(0, 0)) if flip else p for p in (true, grown))
         grain = 180.0 - template.grain_deg if flip else template.grain_deg
         angles = turns(material, -grain, a)
+        spine = stock.backbone_deg
+        if spine is not None:
+            way = spine - grain
+            off = 0.0 if material.grain == "along" else OFF_BACKBONE_DEG
+            ways = (way,) if material.one_way else (way, way + 180.0)
+            angles = tuple(dict.fromkeys(a + d for d in (0.0, off, -off) for a in ways))
+        if loose_deg:
+            angles = tuple(a + d for a in angles for d in (0.0, loose_deg, -loose_deg))
         shapes.append(
             Shape(
                 template=index,
@@ -58,7 +76,7 @@ def shapes_of(template: Template, index: int, stock: Stock, material: Material) 
                 true=a,
                 grown=b,
                 angles=angles,
-                any=material.grain == "free" and not material.one_way,
+                any=material.grain == "free" and not material.one_way and spine is None,
             )
         )
     return shapes

@@ -1,216 +1,195 @@
 """Templates on the stock: the lay plan of a ply, what it takes, and what does not fit."""
 
+from collections.abc import Mapping, Sequence
 from dataclasses import replace
 
 import numpy as np
-import shapely
 from shapely.geometry import Polygon
 
-from flatten.nest.boxes import lay_boxes
-from flatten.nest.buy import Take, buy_rows
+from flatten.errors import BadInput
+from flatten.nest.attempt import Attempt, Sheet, Task, less, used_of
+from flatten.nest.buy import Take, buy_rows, cost_of
 from flatten.nest.effort import cut_length, handwork
-from flatten.nest.ground import Ground, ground_of, rectangle
-from flatten.nest.pieces import Shape, extent, shapes_of, turned
-from flatten.nest.plan import QUICK, best_plan, groups_of, unwatched
-from flatten.nest.search import Lie, Progress, end_of, on_ground, search
-from flatten.nest.ways import FREE_STEP_DEG, more_stock, no_room, too_big, turn_that_fits
-from flatten.records.effort import Effort
+from flatten.nest.fits import turn_that_fits
+from flatten.nest.folded import with_halves
+from flatten.nest.ground import ground_of
+from flatten.nest.offcuts import as_stocks, offcuts_of
+from flatten.nest.pieces import extent, turned
+from flatten.nest.plan import unwatched
+from flatten.nest.search import Progress
+from flatten.nest.several import lay_over
+from flatten.nest.ways import Other, reasons_of, ways_out
+from flatten.records.effort import Effort, Fastening, Rates
 from flatten.records.material import Material, Stock
 from flatten.records.template import LayPlan, Placement, Template, TemplateSet, Usage
-
-OFF_GRAIN_DEG = (5.0, 10.0, 15.0, 30.0, 45.0, 90.0)
 
 
 def lay_out(
     template_set: TemplateSet,
-    stock: Stock,
+    stock: Stock | Sequence[Stock],
     material: Material,
     effort: Effort = Effort(),  # noqa: B008 - frozen
     progress: Progress = unwatched,
+    *,
+    rates: Rates | None = None,
+    taken: Mapping[str, float] | None = None,
+    others: Sequence[Other] = (),
+    points: Sequence[Fastening] = (),
 ) -> LayPlan:
     """The tightest plan found for a ply's templates on its stock; x along the stock's length.
 
     Every plan is checked by the true outlines: inside the stock, clear of flaws, gap kept. What
-    does not fit is in `unplaced` with the reason and ways out. A template of quantity 2 is a
-    mirrored pair. `progress` is told the share done; what it raises (Cancelled) stops the search.
-    The same effort in iterations gives the same plan; one ended by the clock says so in `notes`.
+    does not fit is in `unplaced` with the reason, and `ways` holds what can be done about it, each
+    way planned. A template of quantity 2 is a mirrored pair. On a folded roll the plan's templates
+    are halves where a piece is cut on the fold. `progress` is told the share done; what it raises
+    (Cancelled) stops the search. The same effort in iterations gives the same plan; one ended by
+    the clock says so in `notes`.
+
+    Parameters
+    ----------
+    stock : one or several, in the order they are to be used up
+    taken : sheets, or mm of a roll, that other plies have taken of a stock by its name
+    others : what other plies can spare
+    points : eyelets and rivets that are set at points of this ply
 
     Raises
     ------
-    BadInput : the stock has no room within its margins
+    BadInput : a stock has no room within its margins
     """
-    ground = ground_of(stock, material)
+    given = [stock] if isinstance(stock, Stock) else list(stock)
+    if not given:
+        raise BadInput("there is no stock to lay it on", "stock", "name one")
+    for one in given:
+        ground_of(one, material)
+    rest = [(one, less(one, (taken or {}).get(one.name, 0.0))) for one in given]
+    stocks = [have for _, have in rest if have is not None]
     templates = template_set.templates
-    every = [
-        shape
-        for index, template in enumerate(templates)
-        for shape in shapes_of(template, index, stock, material)
-    ]
-    shapes, unplaced, notes = _that_fit(every, templates, stock, material, ground)
-    lies: list[Lie | None] = []
-    if shapes:
-        lies, said = best_plan(shapes, stock, material, ground, effort, progress)
-        notes += said
-        unplaced += _left_over(shapes, lies, templates, stock, material, ground)
-    placed = [(s, lie) for s, lie in zip(shapes, lies, strict=True) if lie is not None]
-    # Largest number first would leave gaps: sheets count from 0 as they were begun.
-    placed.sort(key=lambda p: (p[1].bin, p[0].template, p[0].mirrored))
-    placements = tuple(
-        Placement(
-            template=shape.template,
-            sheet=lie.bin,
-            at=(lie.x + ground.corner[0], lie.y + ground.corner[1]),
-            angle_deg=lie.angle % 360.0,
-            mirrored=shape.mirrored,
-        )
-        for shape, lie in placed
-    )
-    ends = _ends(placed, ground, stock, material)
-    long, wide = rectangle(stock)
-    sizes = tuple((float(wide), float(long if long > 0 else end)) for end in ends)
-    unplaced.sort(key=lambda entry: entry[0])
+    for folded in (s for s in stocks if s.fold):
+        templates = with_halves(templates, folded)
+    task = Task(templates=templates, material=material, effort=effort, progress=progress)
+    notes = [f"other plies have used up {one.name}" for one, have in rest if have is None]
+    notes += [note for one in stocks for note in one.notes]
+    attempt = lay_over(task, task.pieces, stocks)
+    reasons = reasons_of(task, attempt, stocks or given)
+    ways = ways_out(task, attempt, given, others, rates) if attempt.left else ()
+    words = f". Ways out: {'; '.join(way.words for way in ways)}" if ways else ""
+    offcuts = offcuts_of(attempt.sheets, material)
     return LayPlan(
-        template_set=template_set,
-        stock=stock.name,
-        sheet_sizes=sizes,
-        placements=placements,
-        usage=_usage(template_set, placed, stock, material, ground, ends),
-        unplaced=tuple(unplaced),
-        notes=tuple(notes),
-        handwork=handwork(template_set, material),
+        template_set=template_set
+        if templates is template_set.templates
+        else replace(template_set, templates=templates),
+        stock=given[0].name,
+        sheet_sizes=tuple(sheet.size for sheet in attempt.sheets) or _empty(given[0]),
+        sheet_stocks=tuple(sheet.stock for sheet in attempt.sheets) or (given[0],),
+        placements=tuple(
+            Placement(
+                template=laid.piece[0],
+                sheet=number,
+                at=laid.at,
+                angle_deg=laid.angle,
+                mirrored=laid.shape.mirrored,
+            )
+            for number, sheet in enumerate(attempt.sheets)
+            for laid in sheet.laid
+        ),
+        usage=_usage(template_set, templates, attempt, given, material, points),
+        unplaced=tuple(
+            (i, f"{why}{words}" if _has_area(templates[i]) else why)
+            for i, why in sorted(reasons.items())
+        ),
+        ways=ways,
+        notes=tuple(dict.fromkeys([*notes, *attempt.notes])),
+        handwork=handwork(template_set, material, rates, points),
+        offcuts=offcuts,
     )
 
 
-def _that_fit(
-    every: list[Shape],
-    templates: tuple[Template, ...],
-    stock: Stock,
-    material: Material,
-    ground: Ground,
-) -> tuple[list[Shape], list[tuple[int, str]], list[str]]:
-    """Shapes that fit on an empty sheet (turned within the grain's tolerance if need be)."""
-    fitting: list[Shape] = []
-    reasons: dict[int, str] = {}
-    notes: list[str] = []
-    for shape in every:
-        template = templates[shape.template]
-        if shape.true.area <= 0.0:
-            reasons.setdefault(shape.template, f"{template.name} has no area to cut")
-            continue
-        most, step = (material.grain_tol_deg, 0.25) if not shape.any else (45.0, FREE_STEP_DEG)
-        angle = turn_that_fits(shape, ground, shape.angles, most, step)
-        if angle is not None and ground.free is not None:
-            alone, _ = search([shape], [0], replace(ground, bins=1), QUICK, unwatched)
-            angle = angle if alone[0] is not None else None
-        if angle is None:
-            reasons.setdefault(shape.template, too_big(template, shape, stock, material, ground))
-            continue
-        if angle not in shape.angles:
-            shape = replace(shape, angles=(angle, *shape.angles))
-            if not shape.any:
-                off = min(abs((angle - a + 180.0) % 360.0 - 180.0) for a in shape.angles[1:])
-                notes.append(
-                    f"{template.name} lies {off:g}° off the grain, within the material's tolerance,"
-                    " since it does not fit straight"
-                )
-        fitting.append(shape)
-    return fitting, list(reasons.items()), list(dict.fromkeys(notes))
+def stock_taken(plan: LayPlan) -> dict[str, float]:
+    """Sheets, or mm of a roll, that a plan takes of every stock by its name."""
+    return dict(plan.usage.taken)
 
 
-def _left_over(
-    shapes: list[Shape],
-    lies: list[Lie | None],
-    templates: tuple[Template, ...],
-    stock: Stock,
-    material: Material,
-    ground: Ground,
-) -> list[tuple[int, str]]:
-    """Pieces that fit by themselves but found no place, with ways out for the whole ply."""
-    counts: dict[int, int] = {}
-    for shape, lie in zip(shapes, lies, strict=True):
-        if lie is None:
-            counts[shape.template] = counts.get(shape.template, 0) + 1
-    if not counts:
-        return []
-    groups = groups_of(shapes)
-
-    def bins_needed() -> int | None:
-        plan, _ = search(shapes, groups, replace(ground, bins=0), QUICK, unwatched)
-        return None if None in plan else len({lie.bin for lie in plan if lie is not None})
-
-    def length_needed() -> float:
-        endless = replace(ground, length=np.inf)
-        plan, _ = search(shapes, groups, endless, QUICK, unwatched)
-        end = min(end_of(shapes, plan), end_of(shapes, lay_boxes(shapes, endless)))
-        clear = 0.5 * stock.gap_mm
-        return end + ground.corner[0] - clear + stock.margin_mm
-
-    ways = more_stock(stock, bins_needed, length_needed)
-    if not all(shape.any for shape in shapes):
-        for off in OFF_GRAIN_DEG:
-            wider = [
-                replace(s, angles=tuple(a + d for a in s.angles for d in (0.0, off, -off)))
-                for s in shapes
-            ]
-            plan, _ = search(wider, groups, ground, QUICK, unwatched)
-            if None not in plan:
-                ways.append(f"all pieces fit if some are turned {off:g}° off the grain")
-                break
-    pieces = sum(counts.values())
-    area = sum(s.true.area for s, lie in zip(shapes, lies, strict=True) if lie is None)
-    ways.append(
-        f"cut the {pieces} left over, {area / 1e4:.0f} dm² net, from another ply's stock"
-        if area >= 1e4
-        else f"cut the {pieces} left over, {area / 100:.0f} cm² net, from another ply's stock"
+def spared_by(
+    ply: str, plan: LayPlan, stocks: Sequence[Stock], taken: Mapping[str, float]
+) -> Other:
+    """What a ply can spare for another: what its plan leaves, then more of its stock where there is."""
+    gap, margin = stocks[0].gap_mm, stocks[0].margin_mm
+    more = [less(stock, taken.get(stock.name, 0.0)) for stock in stocks]
+    return Other(
+        ply=ply,
+        stocks=(*as_stocks(plan.offcuts, gap, margin), *(s for s in more if s is not None)),
     )
-    return [(i, no_room(templates[i], n, stock, ways)) for i, n in sorted(counts.items())]
 
 
-def _ends(
-    placed: list[tuple[Shape, Lie]], ground: Ground, stock: Stock, material: Material
-) -> list[float]:
-    """Millimetres of length used on each sheet, margins at both ends included."""
-    count = 1 + max((lie.bin for _, lie in placed), default=0)
-    ends = [2.0 * stock.margin_mm] * count
-    for shape, lie in placed:
-        reach = on_ground(shape, lie, ground).bounds[2]
-        end = reach + stock.margin_mm + 0.5 * material.kerf_mm
-        if stock.outline is not None:
-            end = float(np.ptp(stock.outline[:, 0]))
-        ends[lie.bin] = max(ends[lie.bin], end)
-    return ends
+def _has_area(template: Template) -> bool:
+    return len(template.cut) > 2 and Polygon(template.cut).area > 0.0
+
+
+def _empty(stock: Stock) -> tuple[tuple[float, float], ...]:
+    """The size of a sheet on which nothing lies, so that there is a drawing."""
+    if stock.outline is not None:
+        length, width = np.ptp(stock.outline, axis=0)
+        return ((float(width), float(length)),)
+    return ((stock.width_mm, max(stock.length_mm, 2.0 * stock.margin_mm)),)
 
 
 def _usage(
     template_set: TemplateSet,
-    placed: list[tuple[Shape, Lie]],
-    stock: Stock,
+    templates: tuple[Template, ...],
+    attempt: Attempt,
+    stocks: Sequence[Stock],
     material: Material,
-    ground: Ground,
-    ends: list[float],
+    points: Sequence[Fastening],
 ) -> Usage:
     """Sheets or length taken, the yield over the stock used, the length of all cuts, what to buy."""
-    templates = template_set.templates
-    net = sum(_net_area(templates[shape.template]) for shape, _ in placed)
-    cut = sum(cut_length(templates[shape.template]) for shape, _ in placed)
-    begun = len(ends) if placed else 0
-    if stock.outline is not None:
-        area = begun * shapely.make_valid(Polygon(stock.outline)).area
-    else:
-        area = stock.width_mm * sum(ends)
-    take = Take(
-        sheets=begun,
-        ends=tuple(ends),
-        rest_holds_spare=_spare_fits(placed, ground),
-        largest=max((extent(turned(s.true, lie.angle))[0] for s, lie in placed), default=0.0),
-    )
+    whole = template_set.templates
+    # A half on the fold, and a pair cut through both layers, are two layers of what is drawn.
+    copies = dict.fromkeys(range(len(whole)), 0)
+    for sheet in attempt.sheets:
+        for laid in sheet.laid:
+            pair = sheet.layers > 1 and not templates[laid.piece[0]].fold
+            copies[laid.piece[0]] += 2 if pair else 1
+    net = sum(count * _net_area(whole[i]) for i, count in copies.items())
+    cut = sum(count * cut_length(whole[i]) for i, count in copies.items())
+    area = sum(sheet.area for sheet in attempt.sheets)
+    takes = _takes(attempt, stocks, material)
     return Usage(
-        sheets=begun if stock.kind != "roll" else 0,
-        used_length_mm=sum(ends) if placed else 0.0,
+        sheets=sum(1 for sheet in attempt.sheets if sheet.stock.kind != "roll"),
+        used_length_mm=sum(sheet.end for sheet in attempt.sheets),
         yield_pct=100.0 * net / area if area > 0.0 else 0.0,
         cut_mm=cut,
-        buy=buy_rows(template_set, stock, material, take),
+        cost=cost_of(takes),
+        taken=tuple(used_of(attempt.sheets).items()),
+        buy=buy_rows(template_set, material, takes, points),
     )
+
+
+def _takes(attempt: Attempt, stocks: Sequence[Stock], material: Material) -> list[Take]:
+    """What is taken of every stock, in the order given."""
+    takes = []
+    last = attempt.sheets[-1] if attempt.sheets else None
+    for stock in stocks:
+        sheets = [s for s in attempt.sheets if s.source == stock.name]
+        if not sheets:
+            continue
+        laid = [it for sheet in sheets for it in sheet.laid]
+        longest = max(extent(turned(it.shape.true, it.angle))[0] for it in laid)
+        spare = False
+        if last is not None and last.source == stock.name and stock.kind == "sheet":
+            spare = _spare_fits(sheets[-1], stock, material)
+        takes.append(
+            Take(
+                stock=stock,
+                sheets=len(sheets),
+                length_mm=sum(sheet.end for sheet in sheets),
+                yield_pct=100.0
+                * sum(sheet.layers * it.shape.true.area for sheet in sheets for it in sheet.laid)
+                / sum(sheet.area for sheet in sheets),
+                rest_holds_spare=spare,
+                largest=longest,
+            )
+        )
+    return takes
 
 
 def _net_area(template: Template) -> float:
@@ -221,12 +200,12 @@ def _net_area(template: Template) -> float:
     return Polygon(np.vstack(points)).area
 
 
-def _spare_fits(placed: list[tuple[Shape, Lie]], ground: Ground) -> bool:
-    """True if the largest piece fits once more beyond what the last sheet has used."""
-    if not placed or ground.free is not None or ground.endless:
+def _spare_fits(sheet: Sheet, stock: Stock, material: Material) -> bool:
+    """True if the largest piece fits once more beyond what the sheet has used."""
+    ground = ground_of(stock, material)
+    if ground.free is not None or ground.endless:
         return False
-    last = max(lie.bin for _, lie in placed)
-    end = max(turned(s.grown, lie.angle).bounds[2] + lie.x for s, lie in placed if lie.bin == last)
-    largest = max((s for s, _ in placed), key=lambda s: s.true.area)
-    rest = replace(ground, length=ground.length - end)
+    largest = max((it.shape for it in sheet.laid), key=lambda s: s.true.area)
+    grown = [turned(it.shape.grown, it.angle).bounds[2] + it.at[0] for it in sheet.laid]
+    rest = replace(ground, length=ground.length - (max(grown) - ground.corner[0]))
     return turn_that_fits(largest, rest, largest.angles, 0.0, 1.0) is not None

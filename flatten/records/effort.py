@@ -54,13 +54,24 @@ class Rates:
 
 
 @dataclass(frozen=True, kw_only=True)
+class Fastening:
+    """An eyelet, rivet, slit or buttonhole set at a point; stack_mm : all that it goes through."""
+
+    kind: str
+    stack_mm: float
+    diameter_mm: float = 0.0
+
+
+@dataclass(frozen=True, kw_only=True)
 class Handwork:
     """What a ply takes in handwork.
 
     pieces, cut_mm, corners : pieces cut, the length of their cut lines, their sharp corners
     holes : holes punched; stitches, stitch_mm : saddle stitches and the seams they close
     glue_mm : glued joints; rivets, eyelets : fasteners set
+    mark_mm, score_mm : detail lines to carry over, lines to score
     minutes : the estimate, by kind of work, from the rates
+    details : of those minutes, what the details take, by kind: what could be left off
     """
 
     pieces: int = 0
@@ -72,7 +83,10 @@ class Handwork:
     glue_mm: float = 0.0
     rivets: int = 0
     eyelets: int = 0
+    mark_mm: float = 0.0
+    score_mm: float = 0.0
     minutes: tuple[tuple[str, float], ...] = ()
+    details: tuple[tuple[str, float], ...] = ()
 
     @property
     def total_minutes(self) -> float:

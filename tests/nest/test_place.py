@@ -120,7 +120,11 @@ def test_a_piece_too_wide_says_by_how_much_and_how_to_split_it():
     assert "200 x 720 mm along and across the grain" in reason
     # 700 less two margins of 10 leaves 680.
     assert "680 mm within its margins: 40.0 mm too wide" in reason
-    assert "split it across its width into 2, which adds 200 mm of seam" in reason
+    # Along the grain, halfway across its 720: a seam as long as the piece, 10 mm on both sides.
+    split = (
+        "split piece along the grain into 2, 360 mm from its end on the grain's right, which adds"
+    )
+    assert f"{split} 200 mm of seam, 10 mm allowance on both sides" in reason
     # w cos a + h sin a for a bar of 720 x 200 is first 680 or less at 90 degrees less a little.
     assert "off the grain" in reason
     assert plan.usage.sheets == 0

@@ -1,0 +1,241 @@
+"""Cloth folded along its length: symmetric pieces as halves on the fold, pairs through both layers."""
+
+from dataclasses import replace
+
+import numpy as np
+import shapely
+from numpy.typing import NDArray
+from shapely.affinity import rotate, scale, translate
+from shapely.geometry import LineString, Polygon, box
+from shapely.geometry.base import BaseGeometry
+
+from flatten.geometry.lettering import text_width
+from flatten.nest.attempt import Attempt, Laid, Piece, Sheet, Task, clear_end, lay_plain, sheets_of
+from flatten.nest.columns import slide
+from flatten.nest.fits import turn_that_fits
+from flatten.nest.ground import ENDLESS_MM, ground_of
+from flatten.nest.pieces import Shape, moved, rings_of, turned
+from flatten.nest.plan import best_plan
+from flatten.records.drawing import Circle, Ink, Polyline, Text
+from flatten.records.material import Stock
+from flatten.records.template import Template
+
+Array = NDArray[np.float64]
+
+SYMMETRIC_MM = 2.0  # how far a piece may differ from its mirror image to be cut on the fold
+OPEN = "opened out"
+_LETTERS_MM = 6.0
+_FAR = 1e5
+
+
+def fold_line(template: Template) -> tuple[Array, Array] | None:
+    """A point and unit direction of the axis along the grain about which a piece is symmetric."""
+    cut = shapely.make_valid(Polygon(template.cut))
+    flat = rotate(cut, -template.grain_deg, origin=(0, 0))
+    if flat.is_empty:
+        return None
+    y = 0.5 * (flat.bounds[1] + flat.bounds[3])
+    image = translate(scale(flat, 1.0, -1.0, origin=(0.0, 0.0)), 0.0, 2.0 * y)
+    away = shapely.hausdorff_distance(flat.boundary, image.boundary, densify=0.02)
+    if away > SYMMETRIC_MM:
+        return None
+    a = np.radians(template.grain_deg)
+    along, across = np.array([np.cos(a), np.sin(a)]), np.array([-np.sin(a), np.cos(a)])
+    return y * across, along
+
+
+def halved(template: Template, point: Array, along: Array) -> Template:
+    """The half of a symmetric piece on the left of its axis, to be laid with the axis on the fold."""
+    across = np.array([-along[1], along[0]])
+    half = Polygon(
+        [
+            point - _FAR * along,
+            point + _FAR * along,
+            point + _FAR * along + _FAR * across,
+            point - _FAR * along + _FAR * across,
+        ]
+    )
+    cut = shapely.make_valid(Polygon(template.cut)).intersection(half)
+    cut = max(shapely.get_parts(cut), key=lambda part: part.area)
+    ring = np.array(cut.exterior.coords)[:-1]
+    # The ring begins where the fold ends, so that the cut is drawn as one open line.
+    after = np.roll(ring, -1, axis=0)
+    on_axis = np.abs(np.stack([ring - point, after - point]) @ across).max(axis=0) < 1e-6
+    longest = np.where(on_axis, np.linalg.norm(after - ring, axis=1), -1.0)
+    ring = np.roll(ring, -(int(np.argmax(longest)) + 1), axis=0)
+    fold = np.array([ring[-1], ring[0]])
+    inner = [Polygon(hole).intersection(half) for hole in template.inner]
+    ink = [part for item in template.ink for part in _clipped(item, half, point, across)]
+    middle = fold.mean(axis=0) + 2.0 * _LETTERS_MM * across
+    words = "place on the fold"
+    turn = float(np.degrees(np.arctan2(along[1], along[0])))
+    start = middle - 0.5 * text_width(words, _LETTERS_MM) * along
+    ink += [
+        Polyline(layer="DETAIL", points=fold),
+        Text(text=words, at=(float(start[0]), float(start[1])), height=_LETTERS_MM, angle_deg=turn),
+    ]
+    return replace(
+        template,
+        cut=ring,
+        net=(),
+        inner=tuple(
+            np.array(part.exterior.coords)[:-1]
+            for hole in inner
+            for part in shapely.get_parts(hole)
+            if isinstance(part, Polygon) and part.area > 0.0
+        ),
+        ink=tuple(ink),
+        fold=True,
+    )
+
+
+def _clipped(item: Ink, half: Polygon, point: Array, across: Array) -> list[Ink]:
+    """What of an ink lies on the half; lettering is moved over to it whole."""
+    if isinstance(item, Circle):
+        return [item] if half.contains(shapely.Point(item.centre)) else []
+    if isinstance(item, Text):
+        return [_moved_over(item, point, across)]
+    P = item.points
+    line = LineString(np.vstack([P, P[:1]]) if item.closed else P) if len(P) > 1 else None
+    if line is None:
+        return [item] if half.contains(shapely.Point(P[0])) else []
+    parts = shapely.get_parts(shapely.line_merge(line.intersection(half)))
+    kept = [np.array(p.coords) for p in parts if isinstance(p, LineString) and p.length > 1e-6]
+    if item.closed and len(kept) == 1 and np.allclose(kept[0][0], kept[0][-1]):
+        return [replace(item, points=kept[0][:-1])]
+    return [replace(item, points=points, closed=False) for points in kept]
+
+
+def _moved_over(text: Text, point: Array, across: Array) -> Text:
+    a = np.radians(text.angle_deg)
+    u, v = np.array([np.cos(a), np.sin(a)]), np.array([-np.sin(a), np.cos(a)])
+    at, wide = np.array(text.at), text_width(text.text, text.height)
+    corners = np.array([at, at + wide * u, at + wide * u + text.height * v, at + text.height * v])
+    low = float(((corners - point) @ across).min())
+    if low < 2.0:
+        at = at + (2.0 - low) * across
+    return replace(text, at=(float(at[0]), float(at[1])))
+
+
+def with_halves(templates: tuple[Template, ...], stock: Stock) -> tuple[Template, ...]:
+    """The templates, symmetric ones whose half fits beside the fold as halves."""
+    most = 0.5 * stock.width_mm - stock.margin_mm
+    made = []
+    for template in templates:
+        line = fold_line(template) if template.quantity == 1 and not template.fold else None
+        if line is not None:
+            half = halved(template, *line)
+            deep = (half.cut - line[0]) @ np.array([-line[1][1], line[1][0]])
+            template = half if deep.max() <= most + 1e-9 else template
+        made.append(template)
+    return tuple(made)
+
+
+def lay_folded(task: Task, pieces: list[Piece], stock: Stock) -> Attempt:
+    """Halves in a row on the fold, pairs through both layers beside them, all else opened out.
+
+    The fold is the lower edge of the folded cloth as it is drawn.
+    """
+    copies: dict[int, int] = {}
+    for i, _ in pieces:
+        copies[i] = copies.get(i, 0) + 1
+    double = replace(stock, width_mm=stock.width_mm / 2.0, fold=False)
+    rows: list[tuple[Piece, Shape]] = []
+    for i, count in copies.items():
+        if count == 1 and task.templates[i].fold:
+            rows.append(((i, 0), task.shapes([(i, 0)], double)[0]))
+    pairs = [(i, 0) for i, count in copies.items() if count == 2]
+    ground = ground_of(double, task.material)
+    sheets: list[Sheet] = []
+    notes: list[str] = []
+    done: set[Piece] = set()
+    on_fold, taken = _row_on_fold(task, rows, double)
+    free = _region(double, task).difference(shapely.union_all(taken)) if taken else None
+    if free is not None:
+        corner = ground.corner
+        ground = replace(ground, free=shapely.transform(free, lambda P: P - corner))
+    shapes = task.shapes(pairs, double)
+    fit = [
+        k
+        for k, shape in enumerate(shapes)
+        if turn_that_fits(shape, ground, shape.angles, 0.0, 1.0) is not None
+    ]
+    pairs, shapes = [pairs[k] for k in fit], [shapes[k] for k in fit]
+    lies = []
+    if shapes:
+        lies, notes = best_plan(shapes, double, task.material, ground, task.effort, task.progress)
+    beside = sheets_of(task, pairs, shapes, lies, double, ground)
+    laid = [*on_fold, *(it for sheet in beside for it in sheet.laid)]
+    if laid:
+        end = max(it.outline.bounds[2] for it in laid) + clear_end(double)
+        length = stock.length_mm if stock.length_mm > 0 else end
+        sheets.append(
+            Sheet(
+                stock=replace(double, name=f"{stock.name}, folded, the fold below"),
+                source=stock.name,
+                size=(double.width_mm, length),
+                end=end,
+                area=stock.width_mm * end,
+                layers=2,
+                laid=tuple(laid),
+            )
+        )
+        done = {it.piece for it in laid}
+        done |= {(i, 1) for i, _ in done if copies[i] == 2}
+        notes = [*notes, f"{stock.name} is folded along its length, the good sides facing"]
+    left = [p for p in pieces if p not in done]
+    # A half is of no use on a single layer.
+    halves = [p for p in left if task.templates[p[0]].fold]
+    rest = [p for p in left if p not in halves]
+    reasons: dict[int, str] = {}
+    if rest:
+        used = sheets[0].end if sheets else 0.0
+        single = replace(stock, fold=False)
+        if stock.length_mm > 0:
+            single = replace(single, length_mm=stock.length_mm - used)
+        if stock.length_mm <= 0 or single.length_mm > 2.0 * stock.margin_mm:
+            more = lay_plain(task, rest, single)
+            reasons, rest = more.reasons, list(more.left)
+            sheets += [
+                replace(s, stock=replace(s.stock, name=f"{stock.name}, {OPEN}"))
+                for s in more.sheets
+            ]
+            notes += more.notes
+    return Attempt(sheets=tuple(sheets), left=(*halves, *rest), reasons=reasons, notes=tuple(notes))
+
+
+def _region(stock: Stock, task: Task) -> BaseGeometry:
+    """Where grown pieces that do not lie on the fold may be."""
+    half = 0.5 * (stock.gap_mm + task.material.kerf_mm)
+    margin = stock.margin_mm - half
+    long = stock.length_mm if stock.length_mm > 0 else ENDLESS_MM
+    return box(margin, margin, long - margin, stock.width_mm - margin)
+
+
+def _row_on_fold(
+    task: Task, rows: list[tuple[Piece, Shape]], stock: Stock
+) -> tuple[list[Laid], list[BaseGeometry]]:
+    """Halves pushed together along the fold, the widest first; what does not fit is left out."""
+    laid: list[Laid] = []
+    grown: list[BaseGeometry] = []
+    most = stock.width_mm - stock.margin_mm
+    half = 0.5 * (stock.gap_mm + task.material.kerf_mm)
+    long = stock.length_mm if stock.length_mm > 0 else ENDLESS_MM
+    for piece, shape in sorted(rows, key=lambda row: (-row[1].true.area, row[0])):
+        angle = -task.templates[piece[0]].grain_deg % 360.0
+        lying, wide = turned(shape.true, angle), turned(shape.grown, angle)
+        y = -lying.bounds[1]
+        if lying.bounds[3] + y > most + 1e-9:
+            continue
+        reach = max((g.bounds[2] for g in grown), default=0.0)
+        begin = reach + 10.0 - wide.bounds[0]
+        far = moved(wide, begin, y)
+        room = far.bounds[0] - (stock.margin_mm - half)
+        for other in grown:
+            room = min(room, slide(*rings_of(far), *rings_of(other), 0))
+        x = begin - room + 1e-3
+        if moved(lying, x, y).bounds[2] > long - stock.margin_mm:
+            continue
+        laid.append(Laid(piece=piece, shape=shape, at=(x, y), angle=angle))
+        grown.append(moved(wide, x, y))
+    return laid, grown
