@@ -3,8 +3,10 @@
 from dataclasses import replace
 
 import numpy as np
+import shapely
 from numpy.typing import NDArray
 from shapely.affinity import scale
+from shapely.geometry import LinearRing
 
 from flatten.geometry.placing import mirrored
 from flatten.geometry.polygons import largest
@@ -32,6 +34,8 @@ from flatten.template.tracks import tracks
 from flatten.template.turned import relieve_turns
 
 Array = NDArray[np.float64]
+
+SAME_LINE_MM = 0.02  # lines closer than this are cut and drawn as one
 
 SAID_MM = 0.5  # a template that is farther than this off the mirror image it serves says so
 
@@ -212,14 +216,16 @@ def finished(
     ink = [mirrored(item) if sign < 0 else item for item in piece.ink]
     net = tuple(net_edge(edge, points) for edge, points in zip(piece.edges, edges, strict=True))
     outline = np.concatenate([points[:-1] for points in edges])
-    ink.insert(0, Polyline(layer="NET", points=outline, closed=True))
+    cut = np.array(piece.cut.exterior.coords)[:-1] * flip
+    if not one_line(outline, cut):
+        ink.insert(0, Polyline(layer="NET", points=outline, closed=True))
 
     bare = Template(
         name=f"{ply.name} {piece.name}",
         ply=ply.name,
         panel=flat_set.panel_set.panels[piece.panel].name,
         net=net,
-        cut=np.array(piece.cut.exterior.coords)[:-1] * flip,
+        cut=cut,
         inner=tuple(points * flip for points in piece.inner),
         ink=tuple(ink),
         grain_deg=grain_deg,
@@ -251,6 +257,12 @@ def finished(
     return replace(
         bare, ink=tuple(ink + lettering), revision=revision, notes=tuple(piece.notes + notes)
     )
+
+
+def one_line(net: Array, cut: Array) -> bool:
+    """Whether the net line lies wholly on the cut line, so that a second line would only hide it."""
+    rings = (LinearRing(net), LinearRing(cut))
+    return bool(shapely.hausdorff_distance(*rings, densify=0.1) < SAME_LINE_MM)
 
 
 def revision_of(template: Template, material: str, spec: TemplateSpec) -> int:
@@ -297,7 +309,7 @@ def _lettered(
         ]
     x0, _, x1, y1 = piece.cut.bounds
     beside = np.array([(x1 if sign > 0 else -x0) + 3.0, y1])
-    taken = [shape_of(item) for item in ink[1:]]
+    taken = [shape_of(item) for item in ink if item.layer != "NET"]
     space = FreeSpace(inside, taken)
     words, notes = letter_edges(space, walk, wanted)
     block, said = letter_label(space, label, beside)
