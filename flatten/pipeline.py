@@ -15,9 +15,9 @@ from flatten.distortion.advise import advise
 from flatten.distortion.measure import measure_strain
 from flatten.distortion.places import worst_places
 from flatten.distortion.seams import report_seams
-from flatten.drawing.compose import compose
+from flatten.drawing.compose import compose, template_blocks
 from flatten.drawing.hoops import hoop_sheet
-from flatten.drawing.tile import tile
+from flatten.drawing.paper import paper_tiling
 from flatten.errors import BadInput
 from flatten.guide.build import build_guide
 from flatten.ink.picture import lines_picture
@@ -348,7 +348,9 @@ def make_ply(
         lay_plan = lay_out(template_set, stock, material)
         drawings = compose(lay_plan, stock, f"{job.title}, {ply.name}")
         papers = job.output.papers
-        tilings = tuple(tile(drawing, paper) for paper in papers for drawing in drawings)
+        words = f"{job.title}, {ply.name}, revision {job.revision}"
+        blocks = template_blocks(template_set.templates)
+        tilings = tuple(paper_tiling(blocks, words, paper) for paper in papers if blocks)
     edges = template_set.seam_edges
     holes = {place: edge.holes for place, edge in edges.items()}
     joined = {seam: (edge.joint, edge.fixing) for (seam, side), edge in edges.items() if side == 0}

@@ -51,6 +51,8 @@ def write_dxf(
         if version != "R12":  # it has no header variables for units
             document.header["$INSUNITS"] = units
             document.header["$MEASUREMENT"] = int(is_metric)
+        for name in ("ACDBPLACEHOLDER", "LAYOUT"):  # else the writer adds them in any order
+            document.classes.add_class(name)
         for layer in LAYERS:
             document.layers.add(layer, color=COLOURS[layer])
         space = document.modelspace()

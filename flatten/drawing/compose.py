@@ -35,7 +35,7 @@ def compose(plan: LayPlan, stock: Stock | None = None, title: str = "") -> tuple
     """
     templates = plan.template_set.templates
     kerf = plan.template_set.flat_set.material.kerf_mm
-    names = block_names(templates)
+    names = _block_names(templates)
     title = title or plan.template_set.flat_set.ply
     drawings = []
     for sheet, (width, length) in enumerate(plan.sheet_sizes):
@@ -66,6 +66,14 @@ def compose(plan: LayPlan, stock: Stock | None = None, title: str = "") -> tuple
             )
         )
     return tuple(drawings)
+
+
+def template_blocks(templates: tuple[Template, ...]) -> tuple[Block, ...]:
+    """A block for each template as it is, without kerf: what paper shows."""
+    return tuple(
+        Block(name=name, ink=template_ink(template))
+        for name, template in zip(_block_names(templates), templates, strict=True)
+    )
 
 
 def template_ink(template: Template, kerf_mm: float = 0.0, mirror: bool = False) -> tuple[Ink, ...]:
@@ -116,7 +124,7 @@ def check_square(at: tuple[float, float] = (0.0, -TEST_MM - _TEST_CLEAR)) -> tup
     return (Polyline(layer=layer, points=corners, closed=True), *lines)
 
 
-def block_names(templates: tuple[Template, ...]) -> list[str]:
+def _block_names(templates: tuple[Template, ...]) -> list[str]:
     """Block names that every reader takes, R12 too: capitals, figures and hyphens, each once."""
     names: list[str] = []
     for template in templates:

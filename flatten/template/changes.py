@@ -96,10 +96,10 @@ def _edge_changes(edge: NetEdge, old: NetEdge, points: Array, outline: Polygon) 
     away = np.asarray(shapely.distance(line, places))
     inside = np.asarray(shapely.contains(outline, places))
     length, was = (float(arc_length(e.points)[-1]) for e in (edge, old))
-    worst = int(away.argmax())
-    if away[worst] > SAME_MM:
-        middle = float(np.median(away[away > 0.5 * away[worst]]))
-        way = "in" if inside[worst] else "out"
+    far = away > 0.5 * away.max()
+    if away.max() > SAME_MM:
+        middle = float(np.median(away[far]))
+        way = "in" if inside[far].mean() > 0.5 else "out"
         said.append(f"{name} {middle:.0f} mm farther {way}" if middle >= 1.5 else f"{name} moved")
     if abs(length - was) > 2.0 * SAME_MM:
         said.append(f"{name} {length:.0f} mm long (was {was:.0f})")
@@ -120,8 +120,9 @@ def _edge_changes(edge: NetEdge, old: NetEdge, points: Array, outline: Polygon) 
 def _laid_on(now: Template, before: Template) -> tuple[Array, Array]:
     """(2, 2) and (2,): points @ turn + shift bring the new template onto the old one."""
     P, Q = (np.stack([_spread(e.points) for e in t.net]) for t in (now, before))
-    if (np.linalg.norm(P - Q, axis=2).max(axis=1) < SAME_MM).any():
-        return np.eye(2), np.zeros(2)
+    for places, edge in zip(P, before.net, strict=True):  # an edge that was cut back lies there too
+        if shapely.distance(LineString(edge.points), shapely.points(places)).max() < SAME_MM:
+            return np.eye(2), np.zeros(2)
     p, q = P.reshape(-1, 2), Q.reshape(-1, 2)
     u, _, vt = svd((p - p.mean(axis=0)).T @ (q - q.mean(axis=0)))
     turn = u @ np.diag([1.0, np.sign(np.linalg.det(u @ vt))]) @ vt

@@ -4,16 +4,15 @@ import numpy as np
 import pypdfium2
 import pytest
 
-from flatten.drawing.tile import tile
+from flatten.drawing.paper import paper_tiling
 from flatten.io.pdf import write_pdf
-from flatten.records.drawing import Drawing, Polyline
+from flatten.records.drawing import Block, Polyline
 
 
 def test_a_square_of_150_mm_is_as_many_dots_as_it_should_be(tmp_path):
     corners = np.array([[0, 0], [150, 0], [150, 150], [0, 150]], dtype=float)
     square = Polyline(layer="CUT", points=corners, closed=True)
-    drawing = Drawing(title="s", width_mm=150, height_mm=150, blocks=(), inserts=(), ink=(square,))
-    write_pdf([tile(drawing, "A4")], tmp_path / "a.pdf")
+    write_pdf([paper_tiling((Block(name="S", ink=(square,)),), "s", "A4")], tmp_path / "a.pdf")
     document = pypdfium2.PdfDocument(tmp_path / "a.pdf")
     picture = np.asarray(document[1].render(scale=300 / 72).to_pil().convert("L"))
     dark = picture < 128
