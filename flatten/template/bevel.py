@@ -1,5 +1,8 @@
 """Bevels: the angle at which thick edges meet, and how far the longer face's edge lies out."""
 
+from dataclasses import dataclass
+from itertools import pairwise
+
 import numpy as np
 from numpy.typing import NDArray
 from scipy.spatial import KDTree
@@ -69,12 +72,67 @@ def _beside(panel: Panel, places: Array) -> tuple[Array, Array]:
     return np.array(normals), np.array(middles)
 
 
+@dataclass(frozen=True, eq=False, kw_only=True)
+class Fold:
+    """How two boards meet along a seam, once for both its sides.
+
+    half : (k,) half-angles at the seam's vertices, radians, as `half_angles` gives them
+    share : (k,) where each vertex lies along the seam on the body, 0 to 1
+    stretches : (start, end, degrees) in the seam's direction, 0 to 1, of one rounded half-angle;
+        none where the seam is cut square throughout
+    length : of the seam on the body, mm
+    """
+
+    half: Array
+    share: Array
+    stretches: tuple[tuple[float, float, float], ...]
+    length: float
+
+
+def fold_along(panel_set: PanelSet, seam: Seam) -> Fold:
+    """The fold along a seam, its half-angles rounded to `STEP_DEG` in stretches."""
+    half = half_angles(panel_set, seam)
+    side = seam.sides[0]
+    reach = arc_length(panel_set.panels[side.panel].V[side.vertices])
+    length = float(reach[-1])
+    share = reach / max(length, 1e-300)
+    return Fold(
+        half=half, share=share, stretches=_stretches(share, np.degrees(half), length), length=length
+    )
+
+
+def _stretches(
+    share: Array, angle_deg: Array, length: float
+) -> tuple[tuple[float, float, float], ...]:
+    """Stretches of one rounded angle; those shorter than `SHORT_MM` join the one before."""
+    if np.abs(angle_deg).max() < LEAST_DEG:
+        return ()
+    at = np.linspace(0.0, 1.0, max(int(length / 4.0), 2) + 1)
+    value = np.interp(at, share, angle_deg)
+    step = np.round(value / STEP_DEG) * STEP_DEG + 0.0  # no minus zero
+    step[np.abs(value) < LEAST_DEG] = 0.0
+    starts = [0]
+    for i in range(1, len(at)):
+        if step[i] != step[starts[-1]]:
+            if (at[i] - at[starts[-1]]) * length < SHORT_MM and len(starts) > 1:
+                starts.pop()
+                if step[i] == step[starts[-1]]:
+                    continue
+            starts.append(i)
+    if len(starts) > 1 and (1.0 - at[starts[-1]]) * length < SHORT_MM:
+        starts.pop()
+    return tuple(
+        (float(at[first]), float(at[last]), float(step[first]))
+        for first, last in pairwise([*starts, len(at) - 1])
+    )
+
+
 def set_bevels(
-    piece: Piece, panel_set: PanelSet, material: Material, half: dict[int, Array]
+    piece: Piece, panel_set: PanelSet, material: Material, folds: dict[int, Fold]
 ) -> None:
     """Bevels of every butt edge: the set-out of the longer face's edge, and the printed steps.
 
-    half : half-angles by seam, filled here as they are needed
+    folds : by seam, filled here as they are needed
     The neutral surfaces of two boards meet on the net line; the outer faces, (1 - K) t beyond it,
     meet (1 - K) t tan(half) farther out, the inner ones K t tan(half) in a valley.
     """
@@ -84,47 +142,42 @@ def set_bevels(
     for i, edge in enumerate(piece.edges):
         if edge.seam < 0 or edge.joint != "butt" or edge.dart:
             continue
-        if edge.seam not in half:
-            half[edge.seam] = half_angles(panel_set, panel_set.seams[edge.seam])
-        angle = half[edge.seam] if edge.with_seam else half[edge.seam][::-1]
-        if np.degrees(np.abs(angle)).max() < LEAST_DEG:
+        if edge.seam not in folds:
+            folds[edge.seam] = fold_along(panel_set, panel_set.seams[edge.seam])
+        fold = folds[edge.seam]
+        if not fold.stretches:
             continue
+        angle = fold.half if edge.with_seam else fold.half[::-1]
         depth = np.where(angle > 0.0, (1.0 - k) * t, k * t)
         reach = arc_length(edge.points)
         place = reach / max(reach[-1], 1e-300)
         edge.setout = np.interp(place, edge.vertex_at, depth * np.tan(np.abs(angle)))
-        _print_steps(piece, i, edge, np.degrees(angle))
+        _print_steps(piece, i, edge, fold)
 
 
-def _print_steps(piece: Piece, index: int, edge: Edge, angle_deg: Array) -> None:
-    """The half-angle in steps along an edge, rounded, and a tick where it changes side."""
-    length = edge.length
-    at = np.linspace(0.0, length, max(int(length / 4.0), 2) + 1)
-    value = np.interp(at / max(length, 1e-300), edge.vertex_at, angle_deg)
-    step = np.round(value / STEP_DEG) * STEP_DEG + 0.0  # no minus zero
-    # Stretches of one rounded angle; short ones join the stretch before.
-    starts = [0]
-    for i in range(1, len(at)):
-        if step[i] != step[starts[-1]]:
-            if at[i] - at[starts[-1]] < SHORT_MM and len(starts) > 1:
-                starts.pop()
-                if step[i] == step[starts[-1]]:
-                    continue
-            starts.append(i)
+def _print_steps(piece: Piece, index: int, edge: Edge, fold: Fold) -> None:
+    """The half-angle in steps along an edge, and a tick where it changes side."""
+    own = edge.vertex_at if edge.with_seam else 1.0 - edge.vertex_at[::-1]
+
+    def on_edge(share: float) -> float:
+        u = float(np.interp(share, fold.share, own))
+        return (u if edge.with_seam else 1.0 - u) * edge.length
+
     side = 0.0
-    for first, last in zip(starts, [*starts[1:], len(at) - 1], strict=True):
-        turn = float(step[first])
-        start, end = float(at[first]), float(at[last])
+    for start, end, turn in fold.stretches:
         if turn and side and np.sign(turn) != side:
-            _tick(piece, edge, start)
+            _tick(piece, edge, on_edge(start))
             words = ("bevel changes side",)
-            piece.words.append(EdgeText(edge=index, wordings=words, at=start, needed=False))
+            at = on_edge(start)
+            piece.words.append(EdgeText(edge=index, wordings=words, at=at, needed=False))
         side = float(np.sign(turn)) or side
-        count = max(1, int(np.ceil((end - start) / REPEAT_MM))) if turn else 1
-        for middle in start + (end - start) * (np.arange(count) + 0.5) / count:
-            edge.bevels.append((float(middle), turn))
-            words = bevel_words(turn)
-            piece.words.append(EdgeText(edge=index, wordings=words, at=float(middle)))
+        run = (end - start) * fold.length
+        count = max(1, int(np.ceil(run / REPEAT_MM))) if turn else 1
+        for share in start + (end - start) * (np.arange(count) + 0.5) / count:
+            at = on_edge(float(share))
+            edge.bevels.append((at, turn))
+            piece.words.append(EdgeText(edge=index, wordings=bevel_words(turn), at=at))
+    edge.bevels.sort()
 
 
 def bevel_words(turn: float) -> tuple[str, ...]:

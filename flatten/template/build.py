@@ -16,7 +16,7 @@ from flatten.records.material import Ply
 from flatten.records.panels import Panel, PanelSet
 from flatten.records.template import NetEdge, Template, TemplateSet
 from flatten.template.alter import alter_edges, follow_edges
-from flatten.template.bevel import set_bevels
+from flatten.template.bevel import Fold, set_bevels
 from flatten.template.changes import changes
 from flatten.template.cutline import cut_line
 from flatten.template.darts import draw_darts, prepare_darts
@@ -123,11 +123,11 @@ def make_pieces(flat_set: FlatSet, ply: Ply, spec: TemplateSpec) -> list[Piece]:
     pieces = [net_piece(flat_set, i, ply, spec) for i in range(len(flat_set.flats))]
     before = [ring(piece.edges) for piece in pieces]
     alter_edges(pieces, spec.alters)
-    half: dict[int, Array] = {}
+    folds: dict[int, Fold] = {}
     for piece, outline in zip(pieces, before, strict=True):
         prepare_darts(piece, material)
         close_net(piece)
-        set_bevels(piece, panel_set, material, half)
+        set_bevels(piece, panel_set, material, folds)
         cut_line(piece, folded=material.family == "cloth")
         carry_marks(piece, flat_set)
         if spec.alters:

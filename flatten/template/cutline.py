@@ -7,6 +7,7 @@ import shapely
 from numpy.typing import NDArray
 from shapely.geometry import LineString, Point, Polygon
 
+from flatten.geometry.plane_curves import along as along_curve
 from flatten.geometry.plane_curves import outward
 from flatten.geometry.polygons import grow, largest
 from flatten.template.piece import Edge, Piece
@@ -14,6 +15,7 @@ from flatten.template.piece import Edge, Piece
 Array = NDArray[np.float64]
 
 KNIFE_MM = 0.2  # width of the slit where a dart takes nothing away
+HEM_END_MM = 6.0  # of an edge, over which its direction at a hem's end is taken
 
 
 @dataclass(frozen=True, eq=False, kw_only=True)
@@ -150,6 +152,11 @@ def _cut_out(piece: Piece, dart: Dart) -> None:
     piece.cut = largest(piece.cut.difference(gone))
 
 
+def _away(points: Array) -> Array:
+    """(2,) the way from a curve's start to the place `HEM_END_MM` along it."""
+    return along_curve(points, HEM_END_MM)[0][0] - points[0]
+
+
 def _fold_back(piece: Piece, edge: Edge, after: Edge, *, hem_first: bool) -> None:
     """Shapes the end of a turned hem so that it lies on the piece when it is folded back.
 
@@ -163,8 +170,8 @@ def _fold_back(piece: Piece, edge: Edge, after: Edge, *, hem_first: bool) -> Non
         return
     corner = after.points[0]
     # Directions away from the corner: `along` on the hem, `rise` on the neighbour.
-    along = edge.points[-2] - corner if hem_first else after.points[1] - corner
-    rise = after.points[1] - corner if hem_first else edge.points[-2] - corner
+    back, ahead = _away(edge.points[::-1]), _away(after.points)
+    along, rise = (back, ahead) if hem_first else (ahead, back)
     along, rise = along / np.linalg.norm(along), rise / np.linalg.norm(rise)
     down = outward(-along if hem_first else along)  # off the piece, square to the hem
     height = -float(rise @ down)

@@ -4,6 +4,8 @@ from itertools import pairwise
 
 import numpy as np
 import pytest
+from hypothesis import given, settings
+from hypothesis import strategies as st
 from shapely.geometry import Polygon
 
 from flatten.template.bevel import half_angles
@@ -122,3 +124,53 @@ def test_a_joint_that_changes_side_says_where(forms):
         assert all(a >= b for a, b in pairwise(steps))
         assert any(getattr(k, "text", "") == "bevel changes side" for k in template.ink)
         assert all(b % 5.0 == 0.0 for b in turns)
+    agree(one, two, 0)
+
+
+def agree(one, two, seam):
+    """Both sides of a seam print the same angles at the same places."""
+    rows = []
+    for template in (one, two):
+        edge = next(e for e in template.net if e.seam == seam)
+        length = np.linalg.norm(np.diff(edge.points, axis=0), axis=1).sum()
+        places = [(at if edge.side == 0 else length - at, turn) for at, turn in edge.bevels]
+        rows.append(sorted(places))
+    assert [turn for _, turn in rows[0]] == [turn for _, turn in rows[1]]
+    assert [at for at, _ in rows[0]] == pytest.approx([at for at, _ in rows[1]], abs=1e-6)
+
+
+@settings(max_examples=30, deadline=None)
+@given(
+    waves=st.lists(st.floats(-1.0, 1.0), min_size=3, max_size=3),
+    steep=st.floats(0.02, 0.5),
+    length=st.floats(20.0, 400.0),
+)
+def test_both_sides_of_any_joint_print_the_same_bevels(forms, waves, steep, length):
+    """Angles about the threshold too: what is square on one side is square on the other."""
+
+    def lift(sign):
+        def place(U):
+            y = U[:, 1] / length
+            fold = steep * sum(w * np.sin((i + 1) * 2.5 * y + i) for i, w in enumerate(waves))
+            x = U[:, 0] if sign > 0 else 60.0 - U[:, 0]
+            return np.column_stack([sign * x * np.cos(fold), U[:, 1], -x * np.sin(fold)])
+
+        return place
+
+    parts = [forms.rectangle(60, length, name=str(s), lift=lift(s)) for s in (-1, 1)]
+    flat_set = forms.join(
+        parts,
+        [{"a": (0, 1), "b": (1, 3), "joint": "butt", "fixing": "glue"}],
+        forms.material("foam", t=8),
+    )
+    one, two = build_templates(flat_set, forms.ply(), TemplateSpec()).templates
+    agree(one, two, 0)
+    for template in (one, two):
+        edge = next(e for e in template.net if e.seam == 0)
+        cut, net = (
+            Polygon(template.cut),
+            Polygon(np.concatenate([e.points[:-1] for e in template.net])),
+        )
+        assert cut.buffer(1e-6).covers(net)
+        if not edge.bevels:
+            assert cut.equals_exact(net, 1e-6)
