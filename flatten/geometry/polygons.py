@@ -15,6 +15,7 @@ Array = NDArray[np.float64]
 TRIM = 1.5  # a mitred corner reaches at most this many widths from the corner
 CLIP_DEG = 45.0  # edges that face each other more nearly than this share the room between them
 SLOT_MM = 1.0  # room left between two allowances that would otherwise meet
+ROUND_DEG = 4.0  # convex turns beyond this are gone round in steps, so that the width stays true
 EYE_MM2 = 4.0  # ground enclosed by allowances that meet round it, kept open from this size on
 
 
@@ -171,7 +172,14 @@ def _chain(
         both /= (1.0 + np.einsum("ij,ij->i", normal[edges[:-1]], normal[edges[1:]]))[:, None]
         joined = after[edges[:-1]] + both * widths[edges[:-1], 1:2]
     if not closed:
-        outer = np.concatenate([out0[:1], joined, out1[-1:]])
+        turn = _turning(normal[edges[:-1]], normal[edges[1:]])
+        rounded = np.nonzero(turn > ROUND_DEG)[0]
+        parts = np.split(joined, rounded)
+        for i, j in enumerate(rounded):
+            ends = normal[edges[j]], normal[edges[j + 1]]
+            bow = _bow(after[edges[j]], *ends, widths[edges[j], 1])
+            parts[i + 1] = np.concatenate([bow, parts[i + 1][1:]])
+        outer = np.concatenate([out0[:1], *parts, out1[-1:]])
         strip = Polygon(np.concatenate([ring[edges], after[edges[-1:]], outer[::-1]]))
         if strip.is_valid:
             return [strip]
@@ -184,9 +192,25 @@ def _chain(
         i, k = edges[j], edges[(j + 1) % len(edges)]
         turn = normal[i, 0] * normal[k, 1] - normal[i, 1] * normal[k, 0]
         if turn > 0.0:
-            tip = after[i] + (normal[i] + normal[k]) * widths[i, 1] / (1.0 + normal[i] @ normal[k])
-            quads.append(Polygon([after[i], out1[j], tip, out0[(j + 1) % len(edges)]]))
+            bow = _bow(after[i], normal[i], normal[k], widths[i, 1])
+            quads.append(Polygon([after[i], out1[j], *bow, out0[(j + 1) % len(edges)]]))
     return [q for q in quads if q.area > 0.0]
+
+
+def _turning(n0: Array, n1: Array) -> Array:
+    """(k,) degrees from normals n0 (k, 2) to n1, positive where the outline is convex."""
+    cross = n0[:, 0] * n1[:, 1] - n0[:, 1] * n1[:, 0]
+    return np.degrees(np.arctan2(cross, np.einsum("ij,ij->i", n0, n1)))
+
+
+def _bow(corner: Array, n0: Array, n1: Array, width: float) -> Array:
+    """(m, 2) the way round a blunt convex corner at a width: a mitre for every small turn."""
+    turn = float(np.radians(_turning(n0[None], n1[None])[0]))
+    count = max(int(np.ceil(np.degrees(turn) / ROUND_DEG)), 1)
+    angle = (np.arange(count) + 0.5) * turn / count
+    c, s = np.cos(angle), np.sin(angle)
+    ways = np.column_stack([c * n0[0] - s * n0[1], s * n0[0] + c * n0[1]])
+    return corner + ways * (width / np.cos(0.5 * turn / count))
 
 
 def _corner(
