@@ -24,7 +24,8 @@ def total_angle_defect(panel: Panel) -> float:
 
 
 def advise(flat_set: FlatSet, strains: tuple[Strain, ...]) -> tuple[tuple[str, ...], ...]:
-    """Sentences for every panel: the edges to work, and what would make it fit if it does not."""
+    """Sentences for every panel: what the flattening had to say, the edges to work, and what would
+    make it fit if it does not."""
     return tuple(
         tuple(_sentences(panel, flat, strain, flat_set.material))
         for panel, flat, strain in zip(
@@ -34,7 +35,7 @@ def advise(flat_set: FlatSet, strains: tuple[Strain, ...]) -> tuple[tuple[str, .
 
 
 def _sentences(panel: Panel, flat: Flat, strain: Strain, material: Material) -> list[str]:
-    said = []
+    said = list(flat.notes)
     for run, gain in zip(panel.border, edge_gains(panel, flat), strict=True):
         if abs(gain) >= SAID_MM:
             verb = "stretch" if gain > 0 else "ease in"
@@ -45,8 +46,7 @@ def _sentences(panel: Panel, flat: Flat, strain: Strain, material: Material) -> 
         )
     if strain.overlap_mm2 > 0:
         said.append(
-            f"the flat overlaps itself by {strain.overlap_mm2:.0f} mm²: part it with a seam where it"
-            " does"
+            f"the flat overlaps itself by {strain.overlap_mm2:.0f} mm²: part it with a seam"
         )
     if not strain.fits and strain.load_peak > 1.0:
         said += _mend(panel, flat, strain, material)

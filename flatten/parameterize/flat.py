@@ -6,11 +6,11 @@ import numpy as np
 from numpy.typing import NDArray
 from threadpoolctl import threadpool_limits
 
+from flatten.parameterize.apart import lay_apart
 from flatten.parameterize.couplings import Couplings, make_sheet
 from flatten.parameterize.dirichlet import descend, sigmas
 from flatten.parameterize.grain import UP, best_of, promising_grain
 from flatten.parameterize.orient import upright
-from flatten.parameterize.overlap import overlap_note
 from flatten.parameterize.peak import GAP, LeastPeak, least_peak
 from flatten.parameterize.settle import close, settle
 from flatten.parameterize.sheet import Sheet
@@ -68,16 +68,18 @@ def _solve(panel_set: PanelSet, material: Material, say: Progress) -> tuple[Flat
     U = _stand(panels, sheet, U)
     say(0.3)
     U, gap, weave = _refine(sheet, couplings, U, material, say)
+    apart = lay_apart(panel_set, sheet, couplings, U, gap, weave, material)
+    U, gap = apart.U, apart.gap
     if weave.even:
         U = _stand(panels, sheet, U)
     return tuple(
         Flat(
             U=flat - 0.5 * (flat.min(axis=0) + flat.max(axis=0)),
             grain_deg=float(np.degrees(grain)),
-            notes=_notes(panel, flat, g),
+            notes=_notes(g, apart.notes.get(k)),
         )
-        for panel, flat, grain, g in zip(
-            panels, np.split(U, sheet.start[1:-1]), weave.grain, gap, strict=True
+        for k, (flat, grain, g) in enumerate(
+            zip(np.split(U, sheet.start[1:-1]), weave.grain, gap, strict=True)
         )
     )
 
@@ -89,15 +91,14 @@ def _stand(panels: tuple[Panel, ...], sheet: Sheet, U: Array) -> Array:
     return np.concatenate(turned)
 
 
-def _notes(panel: Panel, flat: Array, gap: float) -> tuple[str, ...]:
+def _notes(gap: float, apart: str | None) -> tuple[str, ...]:
     notes = []
     if gap > 2 * GAP:
         notes.append(
             f"stopped early: the worst strain may be up to {100 * gap:.0f} % above the least possible"
         )
-    over = overlap_note(panel, flat)
-    if over:
-        notes.append(over)
+    if apart is not None:
+        notes.append(apart)
     return tuple(notes)
 
 

@@ -9,12 +9,6 @@ from flatten.parameterize.flat import flatten_panels
 from flatten.parameterize.start import signed_areas
 
 
-def helix(turns: float, k: int = 160):
-    t = np.linspace(0, 2 * np.pi * turns, k)
-    ring = [np.column_stack([r * np.cos(t), 2 * t, r * np.sin(t)]) for r in (60.0, 40.0)]
-    return np.concatenate(ring), grid_faces(2, k)
-
-
 def sock(length: float):
     c, angle = disk_points(16)
     r, down = np.minimum(4 * c, 1.0), np.maximum(4 * c - 1, 0.0) * length
@@ -83,18 +77,6 @@ def test_a_doubled_vertex_costs_its_neighbours_nothing(make):
     clean = measure_flats(flatten_panels(whole, make.foam(), ply="base"))[0]
     odd = measure_flats(flatten_panels(make.single(*doubled()), make.foam(), ply="base"))[0]
     assert odd.load_peak < 1.3 * clean.load_peak
-
-
-def test_overlap_is_measured_and_a_cut_is_named(make):
-    """A band wound more than once round: the flat is a ring sector of 1.6 turns, exactly."""
-    V, F = helix(1.6)
-    flat_set = flatten_panels(make.single(V, F), make.foam(), ply="base")
-    strain = measure_flats(flat_set)[0]
-    assert strain.overlap_mm2 > 1000
-    assert not strain.fits
-    assert any("cut of about" in note for note in flat_set.flats[0].notes)
-    short = measure_flats(flatten_panels(make.single(*helix(0.7)), make.foam(), ply="base"))[0]
-    assert short.overlap_mm2 == 0.0
 
 
 def test_up_is_up_and_outside_faces_up(make):
