@@ -56,6 +56,27 @@ def parser() -> argparse.ArgumentParser:
     run.add_argument("job", type=Path, metavar="JOB.toml")
     run.add_argument("--out", type=Path, metavar="DIR", help="default: the job's name + -out")
     run.add_argument(
+        "--material",
+        action="append",
+        default=[],
+        metavar="PLY=NAME",
+        help="make a ply in another material, by the same lines",
+    )
+    run.add_argument(
+        "--stock",
+        action="append",
+        default=[],
+        metavar="PLY=NAME",
+        help="cut a ply from other stock",
+    )
+    run.add_argument(
+        "--compare",
+        action="append",
+        default=[],
+        metavar="PLY=NAME,NAME",
+        help="set other materials beside a ply's own in the report",
+    )
+    run.add_argument(
         "--complete",
         action="store_true",
         help="add the shortest lines without which a panel could not lie flat",
@@ -107,15 +128,20 @@ def run_one(
     complete: bool = False,
     since: Path | None = None,
     only: Sequence[str] = (),
+    materials: Sequence[str] = (),
+    stocks: Sequence[str] = (),
+    compare: Sequence[str] = (),
 ) -> dict[str, Any]:
     """Reads, runs and writes one job; what report.json holds.
 
     complete : as `[scan] complete` of the job
     since : the results of an earlier run, to compare with
     only : the pieces to draw and cut, by name; "changed" stands for those that have changed
+    materials, stocks, compare : "PLY=NAME": another material or stock, a material to set beside
     """
     from flatten.io.formats import read_scan
     from flatten.io.issued import read_issued
+    from flatten.io.job_choice import read_choices, with_comparisons, with_materials
     from flatten.io.jobs import read_job
     from flatten.io.polylines import read_line_file
     from flatten.io.results import write_results
@@ -125,6 +151,10 @@ def run_one(
     with watch.stage("read"):
         job = read_job(job_path)
         job = replace(job, scan=replace(job.scan, complete=job.scan.complete or complete))
+        job, said = with_materials(
+            job, read_choices(materials, "--material"), read_choices(stocks, "--stock")
+        )
+        job = with_comparisons(job, read_choices(compare, "--compare"))
         earlier = None if since is None else read_issued(since)
         if CHANGED in only and earlier is None:
             raise BadInput("--only changed compares", "--only", "name the earlier run with --since")
@@ -138,6 +168,7 @@ def run_one(
     mm = MM_PER_UNIT[cast.unit]
     drawn = tuple(line for f in job.line_files for line in read_line_file(f, job.inks, mm))
     outcome = run_job(job, scan, cast, drawn, clock, earlier=earlier, changed_only=CHANGED in only)
+    outcome = replace(outcome, notes=(*said, *outcome.notes))
     return write_results(outcome, out, watch)
 
 
@@ -166,8 +197,20 @@ def do_demo(args: argparse.Namespace, watch: Watch) -> tuple[int, Any]:
 
 
 def do_run(args: argparse.Namespace, watch: Watch) -> tuple[int, Any]:
-    out = args.out or args.job.with_name(args.job.stem + "-out")
-    report = run_one(args.job, out, watch, complete=args.complete, since=args.since, only=args.only)
+    # Another material's results lie beside the job's own.
+    words = "-".join([args.job.stem, *(w.replace("=", "-") for w in args.material)])
+    out = args.out or args.job.with_name(f"{words}-out")
+    report = run_one(
+        args.job,
+        out,
+        watch,
+        complete=args.complete,
+        since=args.since,
+        only=args.only,
+        materials=args.material,
+        stocks=args.stock,
+        compare=args.compare,
+    )
     fits = all(p["fits"] for p in report["panels"]) and not any(
         p["unplaced"] for p in report["plies"]
     )
@@ -184,6 +227,14 @@ def do_run(args: argparse.Namespace, watch: Watch) -> tuple[int, Any]:
     for ply in report["plies"]:
         for reason in ply["unplaced"]:
             watch.say(f"  {ply['name']}: {reason}")
+        for row in ply["materials"]:
+            cost = "" if row["cost"] is None else f", cost {row['cost']:.2f}"
+            watch.say(
+                f"  {ply['name']} in {row['material']}: stretch {row['stretch_pct']:.1f} of"
+                f" {row['stretch_limit_pct']:g} %, squeeze {row['squeeze_pct']:.1f} of"
+                f" {row['squeeze_limit_pct']:g} %, {row['take']}{cost},"
+                f" {row['cut_mm'] / 1000:.1f} m to cut, {row['minutes'] / 60:.1f} h"
+            )
     watch.say(f"results in {out} (open {out / 'report.html'})")
     return (0 if fits else 1), report
 

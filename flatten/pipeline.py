@@ -23,14 +23,18 @@ from flatten.guide.build import build_guide
 from flatten.ink.picture import lines_picture
 from flatten.ink.read import read_ink
 from flatten.lines.network import join_lines
-from flatten.nest.place import lay_out
+from flatten.nest.compare import comparison_of
+from flatten.nest.plies import Store, stocks_of
 from flatten.panels.beneath import Layer, thickness_at
 from flatten.panels.cut import cut_panels
 from flatten.panels.offset import offset_panels
 from flatten.panels.overlay import add_overlays, cut_overlay, overlay_names
 from flatten.panels.select import select_panels
 from flatten.parameterize.flat import flatten_panels
+from flatten.records.bundled import stock_for
 from flatten.records.cast import Cast
+from flatten.records.comparison import Comparison
+from flatten.records.flat import FlatSet, Strain
 from flatten.records.ink import InkReading
 from flatten.records.issue import EarlierRun
 from flatten.records.job import Job
@@ -39,6 +43,7 @@ from flatten.records.material import Material, Ply, Stock
 from flatten.records.outcome import Outcome, PlyOutcome
 from flatten.records.panels import PanelSet
 from flatten.records.scan import Scan
+from flatten.records.template import LayPlan
 from flatten.scan.prepare import prepare
 from flatten.template.alter import cut_lengths
 from flatten.template.build import build_templates
@@ -71,6 +76,10 @@ class Clock:
         yield
         self.seconds[name] = self.seconds.get(name, 0.0) + time.perf_counter() - start
         self.progress(name, 1.0)
+
+    def within(self, name: str) -> Callable[[float], None]:
+        """Where a stage tells how far it has come; its begin and end are told by `stage`."""
+        return lambda share: self.progress(name, min(max(share, 0.01), 0.99))
 
 
 def thickness_beneath(ply: Ply, job: Job) -> float:
@@ -204,18 +213,23 @@ def run_job(
             panel_sets.append(with_overlays(ply, own, network))
     check_alters(job.alters, panel_sets)
     whole = [p for p, own in zip(job.plies, plain, strict=True) if own is cuts.get(p.lines)]
+    store = Store(job=job)
     outcomes = [
         make_ply(
             job,
             ply,
             panel_set,
             clock,
+            store,
             thickness_beneath_at(job, ply, panel_sets, plain, whole),
             earlier,
             changed_only,
         )
         for ply, panel_set in zip(job.plies, panel_sets, strict=True)
     ]
+    with clock.stage("lay_plan"):
+        laid = [(o.ply, o.material, o.lay_plan) for o in outcomes]
+        outcomes = [replace(o, lay_plan=store.with_ways(o.ply, laid)) for o in outcomes]
     fixings = {seam.fixing for outcome in outcomes for seam in outcome.seams}
     of_cuts = cut_notes(cuts)
     own_notes = [
@@ -303,25 +317,23 @@ def make_ply(
     ply: Ply,
     panel_set: PanelSet,
     clock: Clock,
+    store: Store,
     beneath_at: float | NDArray[np.float64],
     earlier: EarlierRun | None = None,
     changed_only: bool = False,
 ) -> PlyOutcome:
     """One ply from its panels on the cast to its drawings; `beneath_at` is what lies under it."""
     material = named(job.materials, ply.material)
-    stock = named(job.stocks, ply.stock)
+    stock = stocks_of(job, ply, material)[0]
     with clock.stage("flatten"):
         beneath = thickness_beneath(ply, job)
-        offset = offset_panels(panel_set, beneath_at + material.k * material.thickness_mm)
-        flat_set = flatten_panels(offset, material, ply=ply.name)
-        strains = tuple(
-            measure_strain(panel, flat, material)
-            for panel, flat in zip(offset.panels, flat_set.flats, strict=True)
-        )
+        flat_set, strains = flatten_in(panel_set, material, ply, beneath_at)
         advice = advise(flat_set, strains)
         places = tuple(
             worst_places(panel, flat, strain)
-            for panel, flat, strain in zip(offset.panels, flat_set.flats, strains, strict=True)
+            for panel, flat, strain in zip(
+                flat_set.panel_set.panels, flat_set.flats, strains, strict=True
+            )
         )
     with clock.stage("templates"):
         spec = TemplateSpec(
@@ -345,12 +357,17 @@ def make_ply(
             template_set, job.output.pieces, again if changed_only else None
         )
     with clock.stage("lay_plan"):
-        lay_plan = lay_out(template_set, stock, material)
-        drawings = compose(lay_plan, stock, f"{job.title}, {ply.name}")
+        lay_plan = store.lay(ply, material, template_set, clock.within("lay_plan"))
+        drawings = compose(
+            lay_plan, stock, f"{job.title}, {ply.name}", remark=laser_remark(material)
+        )
         papers = job.output.papers
         words = f"{job.title}, {ply.name}, revision {job.revision}"
         blocks = template_blocks(template_set.templates)
         tilings = tuple(paper_tiling(blocks, words, paper) for paper in papers if blocks)
+    comparisons = compare_materials(
+        job, ply, panel_set, clock, store, beneath_at, spec, (material, strains, lay_plan)
+    )
     edges = template_set.seam_edges
     holes = {place: edge.holes for place, edge in edges.items()}
     joined = {seam: (edge.joint, edge.fixing) for (seam, side), edge in edges.items() if side == 0}
@@ -369,7 +386,60 @@ def make_ply(
         tilings=tilings,
         hoops=hoop_sheet(template_set, f"{job.title}, {ply.name}, hoops"),
         changes=changes,
+        comparisons=comparisons,
     )
+
+
+def flatten_in(
+    panel_set: PanelSet, material: Material, ply: Ply, beneath_at: float | NDArray[np.float64]
+) -> tuple[FlatSet, tuple[Strain, ...]]:
+    """The panels of a ply flattened in a material, and the strain of each."""
+    offset = offset_panels(panel_set, beneath_at + material.k * material.thickness_mm)
+    flat_set = flatten_panels(offset, material, ply=ply.name)
+    strains = tuple(
+        measure_strain(panel, flat, material)
+        for panel, flat in zip(offset.panels, flat_set.flats, strict=True)
+    )
+    return flat_set, strains
+
+
+def compare_materials(
+    job: Job,
+    ply: Ply,
+    panel_set: PanelSet,
+    clock: Clock,
+    store: Store,
+    beneath_at: float | NDArray[np.float64],
+    spec: TemplateSpec,
+    own: tuple[Material, tuple[Strain, ...], LayPlan],
+) -> tuple[Comparison, ...]:
+    """The ply's own material and every other that it is to be compared with, the panels the same."""
+    wanted = [name for name in ply.compare if name != ply.material]
+    names = [panel.name for panel in panel_set.panels]
+    if not wanted:
+        return ()
+    material, strains, plan = own
+    rows = [comparison_of(material, names, strains, plan)]
+    for name in wanted:
+        material = named(job.materials, name)
+        other = replace(ply, material=name)
+        if stock_for(material, ply) != ply.stock:
+            other = replace(other, stock=stock_for(material, ply), more_stocks=())
+        with clock.stage("flatten"):
+            flat_set, strains = flatten_in(panel_set, material, other, beneath_at)
+        with clock.stage("templates"):
+            templates = build_templates(flat_set, other, replace(spec, earlier=None))
+        with clock.stage("lay_plan"):
+            effort = replace(job.nesting, seconds=None)
+            plan = store.try_on(other, material, templates, effort, clock.within("lay_plan"))
+        rows.append(comparison_of(material, names, strains, plan))
+    return tuple(rows)
+
+
+def laser_remark(material: Material) -> str:
+    """What stands on every sheet of a material that a laser must not cut."""
+    doubt = material.laser_doubt
+    return f"NOT FOR A LASER: {material.name}, {doubt}" if doubt else ""
 
 
 def named(things: tuple[_Named, ...], name: str) -> _Named:

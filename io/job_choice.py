@@ -6,7 +6,7 @@ from typing import TypeVar
 
 from flatten.errors import BadInput
 from flatten.io.entries import near
-from flatten.records.bundled import MATERIALS, STOCK_OF_FAMILY, STOCKS
+from flatten.records.bundled import MATERIALS, STOCKS, stock_for
 from flatten.records.job import Job
 from flatten.records.material import Material, Ply, Stock
 
@@ -80,12 +80,6 @@ def with_comparisons(job: Job, choices: Iterable[tuple[str, str]]) -> Job:
         compare = tuple(dict.fromkeys((*ply.compare, *wanted)))
         plies[name] = replace(ply, compare=compare)
     return completed(replace(job, plies=tuple(plies.values())))
-
-
-def stock_for(material: Material, ply: Ply) -> str:
-    """The ply's stock, or the bundled one for the material's family if the ply's is for another."""
-    own = STOCK_OF_FAMILY[material.family]
-    return own if ply.stock in STOCK_OF_FAMILY.values() and ply.stock != own else ply.stock
 
 
 def completed(job: Job) -> Job:

@@ -11,6 +11,7 @@ from flatten.geometry.triangles import face_normals
 from flatten.io.changes_rows import changes_section
 from flatten.io.charts import legend, png_uri, stretch_chart
 from flatten.io.guide_html import guide_section
+from flatten.io.stock_html import stock_section
 from flatten.records.outcome import Outcome, PlyOutcome
 
 STYLE = """
@@ -181,32 +182,8 @@ def ply_section(outcome: PlyOutcome) -> str:
             "    rrr",
         )
     )
-    usage = outcome.lay_plan.usage
-    parts.append("<h3>Stock</h3>")
-    parts.append(bullets(f"{what}: {how_much}" for what, how_much in usage.buy))
-    parts.append(
-        f"<p>{usage.yield_pct:.0f} % of the stock used ends up in pieces; {usage.cut_mm / 1000:.1f} m"
-        " to cut.</p>"
-    )
-    parts.append(bullets(reason for _, reason in outcome.lay_plan.unplaced))
-    parts.append(bullets(outcome.lay_plan.notes))
-    parts.append(handwork_table(outcome))
+    parts.append(stock_section(outcome))
     return "".join(parts)
-
-
-def handwork_table(outcome: PlyOutcome) -> str:
-    """What the ply takes in handwork, from the rates of common practice."""
-    work = outcome.lay_plan.handwork
-    if work is None:
-        return ""
-    counts = (
-        f"{work.pieces} pieces, {work.corners} sharp corners, {work.holes} holes,"
-        f" {work.stitches} stitches, {work.glue_mm / 1000:.1f} m of glued joints,"
-        f" {work.rivets} rivets, {work.eyelets} eyelets; about {work.total_minutes / 60:.1f} hours at"
-        " common rates:"
-    )
-    rows = ((esc(kind), f"{minutes:.0f}") for kind, minutes in work.minutes if minutes >= 0.5)
-    return f"<h3>Handwork</h3><p>{counts}</p>" + table(("work", "minutes"), rows, " r")
 
 
 def ink_section(outcome: Outcome) -> str:

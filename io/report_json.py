@@ -5,6 +5,7 @@ from typing import Any
 import numpy as np
 
 from flatten.geometry.triangles import face_areas
+from flatten.io.stock_json import stock_data
 from flatten.records.flat import SeamReport, Strain
 from flatten.records.outcome import Outcome, PlyOutcome
 
@@ -93,6 +94,7 @@ def ply_row(outcome: PlyOutcome, files: list[str]) -> dict[str, Any]:
         "yield_pct": usage.yield_pct,
         "cut_mm": usage.cut_mm,
         "unplaced": [reason for _, reason in outcome.lay_plan.unplaced],
+        **stock_data(outcome),
         "files": files,
     }
 

@@ -13,6 +13,7 @@ from flatten.io.dxf_sewn import write_sewn_dxf
 from flatten.io.issued import NAME as ISSUED
 from flatten.io.issued import issued_text
 from flatten.io.job_text import write_job
+from flatten.io.offcuts import offcuts_text
 from flatten.io.panels_obj import write_panel_obj
 from flatten.io.pdf import write_pdf
 from flatten.io.pdf_guide import write_guide
@@ -86,6 +87,11 @@ def buy_table(outcome: Outcome) -> str:
     for ply in outcome.plies:
         for what, how_much in ply.lay_plan.usage.buy:
             rows.writerow((ply.ply.name, ply.material.name, what, how_much))
+    costs = [ply.lay_plan.usage.cost for ply in outcome.plies]
+    known = [cost for cost in costs if cost is not None]
+    if known and len(outcome.plies) > 1:
+        some = "" if len(known) == len(costs) else ", of the plies whose stock has a price"
+        rows.writerow(("all", "", "stock, cost", f"{sum(known):.2f}{some}"))
     return out.getvalue()
 
 
@@ -106,6 +112,9 @@ def write_results(outcome: Outcome, out: Path, watch: Stages) -> dict[str, Any]:
             (folder / "report.html").write_text(report_page(outcome), encoding="utf-8")
             write_guide(outcome, folder / "guide.pdf")
             (folder / "buy.csv").write_text(buy_table(outcome), encoding="utf-8")
+            offcuts = [o for ply in outcome.plies for o in ply.lay_plan.offcuts]
+            if offcuts:
+                (folder / "offcuts.toml").write_text(offcuts_text(offcuts), encoding="utf-8")
             (folder / ISSUED).write_text(issued_text(outcome), encoding="utf-8")
             (folder / "job.toml").write_text(write_job(outcome.job), encoding="utf-8")
         timings = {**outcome.timings, **watch.seconds}

@@ -15,13 +15,15 @@ from flatten.nest.folded import with_halves
 from flatten.nest.ground import ground_of
 from flatten.nest.offcuts import as_stocks, offcuts_of
 from flatten.nest.pieces import extent, turned
-from flatten.nest.plan import unwatched
+from flatten.nest.plan import QUICK, unwatched
 from flatten.nest.search import Progress
 from flatten.nest.several import lay_over
 from flatten.nest.ways import Other, reasons_of, ways_out
 from flatten.records.effort import Effort, Fastening, Rates
 from flatten.records.material import Material, Stock
 from flatten.records.template import LayPlan, Placement, Template, TemplateSet, Usage
+
+WAYS = ". Ways out: "
 
 
 def lay_out(
@@ -33,7 +35,6 @@ def lay_out(
     *,
     rates: Rates | None = None,
     taken: Mapping[str, float] | None = None,
-    others: Sequence[Other] = (),
     points: Sequence[Fastening] = (),
 ) -> LayPlan:
     """The tightest plan found for a ply's templates on its stock; x along the stock's length.
@@ -49,7 +50,6 @@ def lay_out(
     ----------
     stock : one or several, in the order they are to be used up
     taken : sheets, or mm of a roll, that other plies have taken of a stock by its name
-    others : what other plies can spare
     points : eyelets and rivets that are set at points of this ply
 
     Raises
@@ -71,10 +71,7 @@ def lay_out(
     notes += [note for one in stocks for note in one.notes]
     attempt = lay_over(task, task.pieces, stocks)
     reasons = reasons_of(task, attempt, stocks or given)
-    ways = ways_out(task, attempt, given, others, rates) if attempt.left else ()
-    words = f". Ways out: {'; '.join(way.words for way in ways)}" if ways else ""
-    offcuts = offcuts_of(attempt.sheets, material)
-    return LayPlan(
+    plan = LayPlan(
         template_set=template_set
         if templates is template_set.templates
         else replace(template_set, templates=templates),
@@ -93,20 +90,41 @@ def lay_out(
             for laid in sheet.laid
         ),
         usage=_usage(template_set, templates, attempt, given, material, points),
-        unplaced=tuple(
-            (i, f"{why}{words}" if _has_area(templates[i]) else why)
-            for i, why in sorted(reasons.items())
-        ),
-        ways=ways,
+        unplaced=tuple(sorted(reasons.items())),
         notes=tuple(dict.fromkeys([*notes, *attempt.notes])),
         handwork=handwork(template_set, material, rates, points),
-        offcuts=offcuts,
+        offcuts=offcuts_of(attempt.sheets, material),
     )
+    return with_ways(plan, given, material, rates)
 
 
-def stock_taken(plan: LayPlan) -> dict[str, float]:
-    """Sheets, or mm of a roll, that a plan takes of every stock by its name."""
-    return dict(plan.usage.taken)
+def with_ways(
+    plan: LayPlan,
+    stocks: Sequence[Stock],
+    material: Material,
+    rates: Rates | None = None,
+    others: Sequence[Other] = (),
+) -> LayPlan:
+    """The plan with the ways out of what it leaves over; `others` is what other plies can spare."""
+    if not plan.unplaced:
+        return plan
+    templates = plan.template_set.templates
+    done = {(place.template, place.mirrored) for place in plan.placements}
+    left = [
+        (i, k)
+        for i, _ in plan.unplaced
+        for k in range(templates[i].quantity)
+        if (i, k % 2 == 1) not in done
+    ]
+    task = Task(templates=templates, material=material, effort=QUICK)
+    ways = ways_out(task, left, stocks, others, rates)
+    words = f"{WAYS}{'; '.join(way.words for way in ways)}" if ways else ""
+    reasons = [(i, why.split(WAYS)[0]) for i, why in plan.unplaced]
+    return replace(
+        plan,
+        ways=ways,
+        unplaced=tuple((i, why + words if _has_area(templates[i]) else why) for i, why in reasons),
+    )
 
 
 def spared_by(

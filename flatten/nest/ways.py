@@ -17,6 +17,7 @@ from shapely.geometry import LineString, Polygon, box
 from flatten.geometry.polygons import largest
 from flatten.nest.attempt import Attempt, Piece, Task, area_of, price_of, used_of
 from flatten.nest.fits import have
+from flatten.nest.ground import rectangle
 from flatten.nest.plan import QUICK, unwatched
 from flatten.nest.several import is_counted, lay_over
 from flatten.records.effort import Rates
@@ -59,16 +60,17 @@ def reasons_of(task: Task, attempt: Attempt, stocks: Sequence[Stock]) -> dict[in
 
 def ways_out(
     task: Task,
-    attempt: Attempt,
+    left: Sequence[Piece],
     stocks: Sequence[Stock],
     others: Sequence[Other] = (),
     rates: Rates | None = None,
 ) -> tuple[WayOut, ...]:
     """Ways that hold, the cheapest first: by money, then by minutes of handwork."""
     quick = replace(task, effort=QUICK, progress=unwatched)
-    area = {i: Polygon(task.templates[i].cut).area for i, _ in attempt.left}
+    missing = set(left)
+    area = {i: Polygon(task.templates[i].cut).area for i, _ in left}
     # What has no area is a fault of the template, not of the stock.
-    left = [p for p in attempt.left if area[p[0]] > 0.0]
+    left = [p for p in left if area[p[0]] > 0.0]
     if not left:
         return ()
     search = _Search(quick, list(stocks), tuple(others), rates or Rates())
@@ -76,7 +78,7 @@ def ways_out(
     names = list(dict.fromkeys(i for i, _ in left))
     kinds = {way.kind for way in found}
     if len(names) > 1 and len(kinds) < 4:
-        placed = [p for p in task.pieces if p not in attempt.left]
+        placed = [p for p in task.pieces if p not in missing]
         for i in names[:MOST_ALONE]:
             own = [p for p in left if p[0] == i]
             alone = search.ways([*placed, *own], own, f"{task.templates[i].name}: ")
@@ -100,12 +102,12 @@ class _Search:
         self.task, self.stocks, self.others, self.rates = task, stocks, others, rates
 
     def ways(self, pieces: list[Piece], left: list[Piece], whom: str) -> list[WayOut]:
-        found = [
-            self._turn(pieces, whom),
-            self._other(left, whom),
-            self._split(pieces, left),
-            self._buy(pieces, whom),
-        ]
+        found = [self._other(left, whom), self._buy(pieces, whom)]
+        # No turn and no cut makes room for more than there is.
+        if area_of(self.task, pieces) <= room_of(self.stocks):
+            found += [self._turn(pieces, whom)]
+            if len({i for i, _ in left}) <= MOST_ALONE:
+                found += [self._split(pieces, left)]
         return [way for way in found if way is not None]
 
     def _turn(self, pieces: list[Piece], whom: str) -> WayOut | None:
@@ -212,6 +214,18 @@ class _Search:
             if best is None or (way.cost or np.inf) < (best.cost or np.inf):
                 best = way
         return best
+
+
+def room_of(stocks: Sequence[Stock]) -> float:
+    """Area of all the stock there is, mm²; infinite where more can be had."""
+    total = 0.0
+    for stock in stocks:
+        if not is_counted(stock):
+            return np.inf
+        long, wide = rectangle(stock)
+        area = long * wide if stock.outline is None else Polygon(stock.outline).area
+        total += area * (1 if stock.kind == "roll" else stock.count)
+    return float(total)
 
 
 def splits(template: Template, material: Material) -> Iterator[tuple[list[Template], str, float]]:

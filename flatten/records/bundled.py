@@ -159,6 +159,13 @@ STOCK_OF_FAMILY: dict[Family, str] = {
     "cloth": "fabric-roll",
 }
 
+
+def stock_for(material: Material, ply: Ply) -> str:
+    """The ply's stock, or the bundled one for the material's family if the ply's is for another."""
+    own = STOCK_OF_FAMILY[material.family]
+    return own if ply.stock in STOCK_OF_FAMILY.values() and ply.stock != own else ply.stock
+
+
 # What a job without plies gets: a paper mock-up.
 DEFAULT_PLY = Ply(name="base", material="card", stock="card-sheet")
 
