@@ -1,16 +1,20 @@
 """Lay plan to drawings: one true-size sheet each, a block per template, ink on named layers."""
 
 import re
+import textwrap
 import unicodedata
+from collections.abc import Iterable
 
 import numpy as np
 import shapely
 from numpy.typing import NDArray
-from shapely.geometry import MultiPolygon, Polygon
+from shapely.affinity import rotate, translate
+from shapely.geometry import MultiPolygon, Polygon, box
+from shapely.geometry.base import BaseGeometry
 
 from flatten.drawing.stock_edge import stock_edge
 from flatten.geometry.lettering import text_width
-from flatten.geometry.placing import mirrored
+from flatten.geometry.placing import bounds, mirrored, moved
 from flatten.records.drawing import Block, Drawing, Ink, Insert, Layer, Polyline, Text
 from flatten.records.material import Stock
 from flatten.records.template import LayPlan, Template
@@ -20,18 +24,22 @@ Array = NDArray[np.float64]
 TEST_MM = 100.0
 _TEST_CLEAR = 20.0  # between the check square and the stock's edge
 _TEST_LETTERS = 4.0
+_REMARK_LETTERS = 8.0
 # A corner sharper than this many half kerfs is cut off short of its point.
 _MITRE_LIMIT = 4.0
 
 
-def compose(plan: LayPlan, stock: Stock | None = None, title: str = "") -> tuple[Drawing, ...]:
+def compose(
+    plan: LayPlan, stock: Stock | None = None, title: str = "", remark: str = ""
+) -> tuple[Drawing, ...]:
     """One drawing for each sheet of the plan, y up, x along the stock's length and the grain.
 
     CUT holds each template's outer line moved out, and its inner lines moved in, by half of the
     material's kerf; all else is as on the template. STOCK is the edge of what the sheet is of (as
     the plan says, else `stock`), with flaws and zones. TEST is a labelled 100 mm square below the
     stock, outside it. A template that is laid mirrored gets a block of its own whose lettering
-    still reads.
+    still reads. Words that stand beside a small template are left out where they would come to lie
+    on another. remark : what must be known before the sheet is cut, beside the check square.
     """
     templates = plan.template_set.templates
     kerf = plan.template_set.flat_set.material.kerf_mm
@@ -55,17 +63,67 @@ def compose(plan: LayPlan, stock: Stock | None = None, title: str = "") -> tuple
                 title=title + (f", sheet {sheet + 1} of {count}" if count > 1 else ""),
                 width_mm=length,
                 height_mm=width,
-                blocks=tuple(blocks.values()),
+                blocks=_words_in_place(blocks, inserts),
                 inserts=tuple(inserts),
                 ink=(
                     *stock_edge(
                         plan.sheet_stocks[sheet] if plan.sheet_stocks else stock, width, length
                     ),
                     *check_square(),
+                    *_said_beside_square(remark),
                 ),
             )
         )
     return tuple(drawings)
+
+
+def _words_in_place(blocks: dict[str, Block], inserts: list[Insert]) -> tuple[Block, ...]:
+    """The blocks without words beside their piece that would lie on another piece or its words."""
+    pieces = {
+        name: shapely.union_all(
+            [
+                shapely.make_valid(Polygon(i.points))
+                for i in block.ink
+                if isinstance(i, Polyline) and i.layer == "CUT" and i.closed and len(i.points) > 2
+            ]
+        )
+        for name, block in blocks.items()
+    }
+    lone = {
+        name: [
+            i
+            for i in block.ink
+            if isinstance(i, Text) and not shapely.intersects_xy(pieces[name], *i.at)
+        ]
+        for name, block in blocks.items()
+    }
+    kept = dict(blocks)
+    for insert in inserts:
+        spots = [box(*bounds([moved(text, insert)])) for text in lone[insert.block]]
+        if not spots:
+            continue
+        others = [_laid(pieces[other.block], other) for other in inserts if other is not insert] + [
+            box(*bounds([moved(text, other)]))
+            for other in inserts
+            if other is not insert
+            for text in lone[other.block]
+        ]
+        if any(shapely.intersects(spot, other) for spot in spots for other in others):
+            block = blocks[insert.block]
+            ink = tuple(i for i in block.ink if not any(i is t for t in lone[insert.block]))
+            kept[insert.block] = Block(name=block.name, ink=ink)
+    return tuple(kept.values())
+
+
+def _laid(piece: BaseGeometry, insert: Insert) -> BaseGeometry:
+    return translate(rotate(piece, insert.angle_deg, origin=(0.0, 0.0)), *insert.at)
+
+
+def _said_beside_square(remark: str) -> Iterable[Text]:
+    """A remark in lines that can be read across the table, right of the check square."""
+    for i, line in enumerate(textwrap.wrap(remark, 60)):
+        at = (TEST_MM + _TEST_CLEAR, -_TEST_CLEAR - 2.0 * _REMARK_LETTERS * (i + 1))
+        yield Text(text=line, at=at, height=_REMARK_LETTERS, layer="TEST")
 
 
 def template_blocks(templates: tuple[Template, ...]) -> tuple[Block, ...]:

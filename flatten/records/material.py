@@ -62,22 +62,27 @@ class Material:
     source: str = ""
 
     @property
-    def laser_refusal(self) -> str:
-        """Why nothing is written for a laser in this material; "" where the user says `laser = "ok"`.
+    def laser_doubt(self) -> str:
+        """Why a laser must not cut this material; "" where the user says `laser = "ok"`.
 
         A bundled material is "ok" only where it is known what it is made of.
         """
         if self.laser == "ok":
             return ""
         if self.may_hold_pvc:
-            why = "it may hold PVC, which gives off hydrogen chloride"
-        elif self.laser == "never":
-            why = "it is not for a laser"
-        else:
-            why = "nobody has said yet that it may be cut so"
+            return "it may hold PVC, which gives off hydrogen chloride"
+        if self.laser == "never":
+            return "it is not for a laser"
+        return "nobody has said yet that it may be cut so"
+
+    @property
+    def laser_refusal(self) -> str:
+        """Why nothing is written for a laser in this material, "" where it may be."""
+        if not self.laser_doubt:
+            return ""
         return (
-            f"no file for a laser in {self.name}: {why}; if its data sheet allows a laser, say"
-            ' laser = "ok" in its own [[material]]'
+            f"no file for a laser in {self.name}: {self.laser_doubt}; if its data sheet allows a"
+            ' laser, say laser = "ok" in its own [[material]]'
         )
 
 

@@ -317,7 +317,7 @@ def _lettered(
         space = FreeSpace(inside, taken)
         block, said = letter_label(space, label, beside)
         words, notes = letter_edges(space, walk, wanted)
-    grain = letter_grain(space, grain_deg)
+    grain = letter_grain(space, grain_deg, block)
     return [*words, *block, *grain], notes + ([said] if said else [])
 
 

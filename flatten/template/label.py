@@ -1,11 +1,13 @@
 """Lettering of a template: the label, the up arrow, the grain line and the words along edges."""
 
+from collections.abc import Sequence
 from dataclasses import dataclass
 
 import numpy as np
 import shapely
 from numpy.typing import NDArray
 from shapely.geometry import LineString
+from shapely.geometry.base import BaseGeometry
 
 from flatten.geometry.lettering import ABOVE, BELOW, text_width
 from flatten.records.drawing import Ink, Text
@@ -15,6 +17,7 @@ from flatten.template.place import FreeSpace, arrow, shape_of, text_along, uprig
 Array = NDArray[np.float64]
 
 HEIGHTS = (6.0, 5.0, 4.0, 3.2, 2.6, 2.0)  # of capitals, mm, the first that fits
+HEAD = 1.4  # the panel's name over the lines below it
 LEADING = 1.8  # from baseline to baseline, of the height
 
 
@@ -36,28 +39,61 @@ class Label:
     remark: str = ""
 
     def layouts(self) -> list[list[str]]:
-        """The same words on many lines, on fewer, and on one; empty ones are left out."""
-        head = [self.title, f"for {self.wearer}" if self.wearer else ""]
-        who = [self.panel, self.place]
-        what = [self.ply, self.material]
-        count = [self.quantity, self.piece]
-        last = [self.revision, f"this side up: {self.face}"]
-        note = [self.remark]
-        groups = (
-            [[word] for group in (head, who, what, count, last, note) for word in group],
-            [head, who, what, count, last, note],
-            [head + who, what + count, last, note],
-            [head + who + what + count + last + note],
-        )
-        return [
-            [line for line in (", ".join(w for w in words if w) for words in lines) if line]
-            for lines in groups
+        """The same words on many lines, on fewer, and on one: the panel's name always first."""
+        parts = [self.place, self.quantity, self.piece, f"this side up: {self.face}", self.ply]
+        parts += [self.material, self.title, f"for {self.wearer}" if self.wearer else ""]
+        parts = [part for part in (*parts, self.revision, self.remark) if part]
+        pairs = [
+            self.place,
+            f"{self.quantity}, {self.piece}",
+            f"this side up: {self.face}",
+            f"{self.ply}, {self.material}",
+            ", ".join(w for w in (self.title, f"for {self.wearer}" if self.wearer else "") if w),
+            self.revision,
+            self.remark,
         ]
+        found = [[self.panel, *(line for line in pairs if line)], [self.panel, *parts]]
+        for lines in range(6, 1, -1):
+            found.append([self.panel, *_wrapped(parts, lines - 1)])
+        return [*found, [", ".join((self.panel, *parts))]]
 
     def short(self) -> list[list[str]]:
-        """For a piece too small for the label: the panel and the number, or the number alone."""
+        """For a piece too small for the label: the panel, the number and the face, or less."""
         number = self.piece.removeprefix("piece ").replace(" of ", "/")
-        return [[self.panel, number], [f"{self.panel} {number}"], [number]]
+        face = f"{self.face} up"
+        return [
+            [self.panel, f"{number}, {self.ply}, {face}"],
+            [f"{self.panel}, {number}, {face}"],
+            [self.panel, f"{number}, {face}"],
+            [f"{self.panel} {number}"],
+            [number],
+        ]
+
+
+def _wrapped(parts: list[str], lines: int) -> list[str]:
+    """Parts joined to as many lines, the widest as narrow as can be."""
+    widths = [text_width(part + ", ", 1.0) for part in parts]
+    low, high = max(widths), sum(widths)
+    for _ in range(12):
+        middle = 0.5 * (low + high)
+        low, high = (low, middle) if len(_filled(widths, middle)) <= lines else (middle, high)
+    made, start = [], 0
+    for count in _filled(widths, high):
+        made.append(", ".join(parts[start : start + count]))
+        start += count
+    return made
+
+
+def _filled(widths: list[float], room: float) -> list[int]:
+    """How many parts go on each line of a width."""
+    counts, used = [0], 0.0
+    for width in widths:
+        if counts[-1] and used + width > room:
+            counts.append(0)
+            used = 0.0
+        counts[-1] += 1
+        used += width
+    return counts
 
 
 def letter_edges(
@@ -96,10 +132,16 @@ def letter_label(space: FreeSpace, label: Label, beside: Array) -> tuple[list[In
     angles += [a for a in range(-75, 90, 15) if a]
     tries += [_Try(lines, h, float(a)) for h in small for lines in layouts for a in angles]
     whole = len(tries)
-    tries += [_Try(lines, h, a) for h in HEIGHTS[2:] for lines in short for a in angles]
-    tries += [
-        _Try(lines, h, a, arrow=False) for h in (2.0, 1.5, 1.2) for lines in short for a in angles
-    ]
+    # A name that can be read says more than a number in large figures.
+    for few in (short[:-1], short[-1:]):
+        tries += [
+            _Try(lines, h, a, arrow=with_arrow)
+            for with_arrow in (True, False)
+            for lines in few
+            for h in HEIGHTS[2:]
+            for a in angles
+        ]
+    tries += [_Try(lines, h, a, arrow=False) for h in (1.5, 1.2) for lines in short for a in angles]
     # Room to breathe where there is any; a small piece makes do with bare clearance.
     searches = {True: space.search(2.5), False: space.search()}
     for i, t in enumerate(tries):
@@ -108,16 +150,31 @@ def letter_label(space: FreeSpace, label: Label, beside: Array) -> tuple[list[In
             ink = _set(t, corner, label.up_deg)
             for item in ink:
                 space.take(item)
-            said = "; ".join(layouts[-1])
+            said = "; ".join(layouts[0])
             return ink, "" if i < whole else f"too small for its label: {said}"
-    outside = _Try(layouts[1], 3.2, 0.0, arrow=False)
+    outside = _Try(layouts[0], 3.2, 0.0, arrow=False)
     corner = beside - np.array([0.0, outside.size[1]])
     return _set(outside, corner, label.up_deg), "its label stands beside it"
 
 
-def letter_grain(space: FreeSpace, grain_deg: float) -> list[Ink]:
-    """The grain line: an arrow along the grain, long and near the middle, clear of the rest."""
-    room = space.room(2.0)
+def letter_grain(space: FreeSpace, grain_deg: float, label: Sequence[Ink] = ()) -> list[Ink]:
+    """The grain line: an arrow along the grain, long and near the middle, clear of the rest.
+
+    It does not run through the label, between its lines and its arrow, if there is room elsewhere.
+    """
+    block = shapely.union_all([shape_of(item) for item in label]).convex_hull
+    for clear, keep_off in ((4.0, block), (2.0, block), (2.0, None), (1.0, None)):
+        room = space.room(clear)
+        if keep_off is not None:
+            room = room.difference(keep_off.buffer(clear))
+        ink = _grain_in(space, room, grain_deg)
+        if ink:
+            return [space.take(item) for item in ink]
+    return []
+
+
+def _grain_in(space: FreeSpace, room: BaseGeometry, grain_deg: float) -> list[Ink]:
+    """The arrow in a room, none where less than 8 mm of it would be left."""
     if room.is_empty:
         return []
     turn = np.radians(grain_deg)
@@ -144,11 +201,12 @@ def letter_grain(space: FreeSpace, grain_deg: float) -> list[Ink]:
     tail, tip = best[1][0], best[1][-1]
     length = float(np.linalg.norm(tip - tail))
     cut = max(0.12 * length, (length - 160.0) / 2.0)
-    ink: list[Ink] = []
-    for item in arrow(tail + d * cut, tip - d * cut, min(6.0, 0.25 * length), "GRAIN"):
-        if shapely.contains(space.inside, shape_of(item)):
-            ink.append(space.take(item))
-    return ink
+    # The head is made to fit beside what stands there.
+    for head in (6.0, 4.0, 2.5, 1.5):
+        ink = arrow(tail + d * cut, tip - d * cut, min(head, 0.25 * length), "GRAIN")
+        if all(space.free(shape_of(item)) for item in ink):
+            return ink
+    return []
 
 
 def _angles(space: FreeSpace) -> list[float]:
@@ -175,11 +233,22 @@ class _Try:
     arrow: bool = True
 
     @property
+    def side(self) -> float:
+        """Of the square that the arrow stands in: less beside a single line."""
+        return self.height * min(4.5, max(2.6, self.tall / self.height)) if self.arrow else 0.0
+
+    @property
+    def tall(self) -> float:
+        more = (HEAD - 1.0) * (ABOVE + BELOW) if len(self.lines) > 1 else 0.0
+        return self.height * (LEADING * (len(self.lines) - 1) + ABOVE + BELOW + more)
+
+    @property
     def size(self) -> tuple[float, float]:
-        h = self.height
-        tall = h * (LEADING * (len(self.lines) - 1) + ABOVE + BELOW)
-        width = max(text_width(line, h) for line in self.lines)
-        return (width + 5.4 * h, max(tall, 4.5 * h)) if self.arrow else (width, tall)
+        first = HEAD if len(self.lines) > 1 else 1.0
+        widths = [text_width(line, self.height) for line in self.lines]
+        width = max(first * widths[0], *widths)
+        gap = 0.9 * self.height if self.arrow else 0.0
+        return width + gap + self.side, max(self.tall, self.side)
 
 
 def _set(t: _Try, corner: Array, up_deg: float) -> list[Ink]:
@@ -188,20 +257,24 @@ def _set(t: _Try, corner: Array, up_deg: float) -> list[Ink]:
     right, rise = np.array([np.cos(turn), np.sin(turn)]), np.array([-np.sin(turn), np.cos(turn)])
     width, tall = t.size
     ink: list[Ink] = []
+    drop = 0.0
     for i, line in enumerate(t.lines):
-        ink.append(_text(line, corner + rise * (tall - h * (ABOVE + LEADING * i)), h, t.angle))
+        size = h * HEAD if i == 0 and len(t.lines) > 1 else h
+        foot = drop + size * ABOVE
+        ink.append(_text(line, corner + rise * (tall - foot), size, t.angle))
+        drop = foot + size * BELOW + h * (LEADING - ABOVE - BELOW)
     if t.arrow:
-        side = 4.5 * h
+        side = t.side
         centre = corner + right * (width - side / 2) + rise * (tall - side / 2)
         up = np.array([np.cos(np.radians(up_deg)), np.sin(np.radians(up_deg))])
-        ink += arrow(centre - up * 0.48 * side, centre + up * 0.48 * side, 0.9 * h, "LABEL")
+        ink += arrow(centre - up * 0.48 * side, centre + up * 0.48 * side, 0.2 * side, "LABEL")
         # The word's box stands just clear of the shaft, whatever the shaft's direction.
-        small = 0.7 * h
+        small = 0.155 * side
         wide = text_width("up", small)
         p = np.array([up[1], -up[0]])
         p = p if p @ right >= 0.0 else -p
         half = abs(p @ right) * wide / 2 + abs(p @ rise) * small / 2
-        spot = centre + p * (half + 0.3 * h) - right * wide / 2 - rise * small / 2
+        spot = centre + p * (half + 0.065 * side) - right * wide / 2 - rise * small / 2
         ink.append(_text("up", spot, small, t.angle))
     return ink
 

@@ -116,3 +116,27 @@ def test_block_names_are_plain_and_different(ell, plan_of):
         assert len(name) <= 31
         assert name.replace("-", "").isalnum()
         assert name.isascii()
+
+
+def test_a_remark_stands_beside_the_check_square_off_the_stock(ell, plan_of):
+    remark = "NOT FOR A LASER: it may hold PVC, which gives off hydrogen chloride"
+    plan = plan_of(ell, Placement(template=0, sheet=0, at=(10.0, 10.0), angle_deg=0.0))
+    words = [i for i in compose(plan, remark=remark)[0].ink if isinstance(i, Text)]
+    said = [text for text in words if text.at[0] > 100.0]
+    assert " ".join(text.text for text in said) == remark
+    for text in said:
+        assert text.layer == "TEST"
+        assert text.at[1] + 1.4 * text.height < 0.0
+        assert text.at[1] > -120.0
+
+
+def test_words_beside_a_piece_never_lie_on_another(ell, plan_of):
+    beside = Text(text="3/7", at=(230.0, 100.0), height=3.0)
+    small = replace(ell, ink=(*ell.ink, beside))
+    for gap, kept in ((400.0, True), (225.0, False)):
+        places = [
+            Placement(template=0, sheet=0, at=(10.0, 10.0), angle_deg=0.0),
+            Placement(template=0, sheet=0, at=(10.0 + gap, 10.0), angle_deg=0.0),
+        ]
+        (drawing,) = compose(plan_of(small, *places))
+        assert (beside in drawing.blocks[0].ink) == kept

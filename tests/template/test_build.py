@@ -5,10 +5,10 @@ import pytest
 import shapely
 from hypothesis import given, settings
 from hypothesis import strategies as st
-from shapely.geometry import LineString, Polygon
+from shapely.geometry import LineString, Point, Polygon
 
 from flatten.geometry.polygons import signed_area
-from flatten.records.drawing import Polyline, Text
+from flatten.records.drawing import Circle, Polyline, Text
 from flatten.records.material import JointChoice
 from flatten.records.panels import PanelMark
 from flatten.template.build import build_templates
@@ -32,6 +32,19 @@ def check_lettering(template) -> None:
     for i, a in enumerate(boxes):
         for b in boxes[:i]:
             assert a.intersection(b).area < 1e-6 or a.equals(b)
+    drawn = [k for k in template.ink if isinstance(k, Polyline | Circle) and k.layer != "LABEL"]
+    shapes = [
+        Point(k.centre).buffer(k.radius)
+        if isinstance(k, Circle)
+        else LineString(np.vstack([k.points, k.points[:1]]) if k.closed else k.points)
+        for k in drawn
+    ]
+    for box in boxes:
+        assert all(box.distance(shape) > 0.7 for shape in shapes)
+    # The grain line and its head keep clear of every other line too.
+    grain = [s for s, k in zip(shapes, drawn, strict=True) if k.layer == "GRAIN"]
+    rest = [s for s, k in zip(shapes, drawn, strict=True) if k.layer != "GRAIN"]
+    assert all(a.distance(b) > 0.7 for a in grain for b in rest)
     for ring in template.inner:
         assert all(LineString(np.vstack([ring, ring[:1]])).disjoint(box) for box in boxes)
 
