@@ -2,6 +2,7 @@
 
 from dataclasses import dataclass
 
+from flatten.parameterize.lengths import Lengths, edge_lengths
 from flatten.parameterize.outline import Outline
 from flatten.parameterize.seams import SeamEquations
 from flatten.parameterize.sheet import Sheet
@@ -16,6 +17,7 @@ class Couplings:
 
     seams: SeamEquations
     outline: Outline
+    wishes: tuple[Lengths, ...] = ()
 
 
 def make_sheet(panel_set: PanelSet) -> tuple[Sheet, Couplings]:
@@ -23,9 +25,15 @@ def make_sheet(panel_set: PanelSet) -> tuple[Sheet, Couplings]:
     meshes = [(panel.V, panel.F) for panel in panel_set.panels]
     sheet = Sheet(meshes)
     couplings = Couplings(
-        seams=SeamEquations(panel_set, sheet.start), outline=Outline(panel_set.panels, sheet.start)
+        seams=SeamEquations(panel_set, sheet.start),
+        outline=Outline(panel_set.panels, sheet.start),
+        wishes=(edge_lengths(panel_set, sheet.start),),
     )
-    sheet.couple(couplings.seams.pairs, couplings.outline.pairs)
+    sheet.couple(
+        couplings.seams.pairs, couplings.outline.pairs, *(w.pairs for w in couplings.wishes)
+    )
+    for wish in couplings.wishes:
+        wish.bind(sheet)
     couplings.seams.bind(sheet)
     couplings.outline.bind(sheet)
     return sheet, couplings

@@ -28,21 +28,30 @@ from flatten.parameterize.couplings import FAIRNESS, Couplings
 from flatten.parameterize.dirichlet import derivatives, energies
 from flatten.parameterize.sheet import Sheet
 from flatten.parameterize.weave import Frame, Weave
+from flatten.parameterize.wishes import Slack, reach
 
 Array = NDArray[np.float64]
 
-MEAN = 0.3  # what a part of the mean distortion weighs against the same part of tau
+MEAN = 0.1  # what a part of the mean distortion weighs against the same part of tau
 GAP = 0.02  # of tau: how near to the optimum is near enough
+NEAR = 0.5  # of tau: how near shows which wishes are missed
 SMALLEST = 1e-3  # tau below this (0.1 % strain) need not be known more closely
 STIFFEST = 100.0  # of the seams, per mm²
 TO_EDGE = 0.95  # the part of the way to a cone's edge that a step may go
+# The price of a wish beside a panel's strain: below 1 the whole panel is not scaled for it. Where
+# the material's limits leave room for that it is raised; near the limits strain weighs more again.
+SCALING, DEARER = 0.8, 5.0
+ROOM, STEEPER = 0.9, 9.0
 FLOORS = (1e-12, 1e-9, 1e-6)  # of the mean diagonal, added to it
 DEEPEST = 0.04  # a step leaves at least this part of every face's distance to its cones' edges
 
 
 @dataclass(frozen=True, eq=False, kw_only=True)
 class Step:
-    """A step of everything: flat, tau, and each cone's numbers and multipliers to first order."""
+    """A step of everything: flat, tau, and each cone's numbers and multipliers to first order.
+
+    slack : the changes of each wish's distances and multipliers
+    """
 
     D: Array
     tau: Array
@@ -50,6 +59,7 @@ class Step:
     high: Array
     z_low: Array
     z_high: Array
+    slack: list[tuple[Array, Array]]
 
 
 class LeastPeak:
@@ -68,9 +78,31 @@ class LeastPeak:
         self.low, self.high = bounds.cones(self.frame)
         # The multipliers for which tau is in balance and every cone as far from its edge.
         low, high = cones.inverse(self.low), cones.inverse(self.high)
+        self.held = np.zeros(sheet.panels, dtype=bool)
         mu = 1.0 / self._by_tau(bounds, low, high)
         aim = mu[sheet.panel, None]
         self.z_low, self.z_high = aim * low, aim * high
+        self.slacks = [Slack(wish, U, SCALING / weave.ratio) for wish in couplings.wishes]
+
+    def loads(self) -> Array:
+        """(p,) strain of each panel's worst place over its material's limit."""
+        squeeze = self.weave.squeeze.straight
+        return self.tau * (1 - squeeze) / squeeze
+
+    def insist(self) -> None:
+        """Raises the price of missed wishes between panels with room."""
+        able = self.loads() < ROOM
+        for slack in self.slacks:
+            self.held[slack.wish.panel[slack.insist(self.U, able, DEARER)]] = True
+
+    def _pull(self) -> tuple[Array, Array]:
+        """(p,) what a part of tau weighs in the sum that is minimised, and its derivative.
+
+        Near the material's limits more, where a dearer wish would carry a panel beyond them.
+        """
+        x = np.clip((self.loads() - ROOM) / (1 - ROOM), 0.0, 1.0) * self.held
+        slope = self.loads() / self.tau / (1 - ROOM)
+        return 1 + STEEPER * x * x * (3 - 2 * x), STEEPER * 6 * x * (1 - x) * slope
 
     def _by_tau(self, bounds: Bounds, low: Array, high: Array) -> Array:
         """(p,) the forces (m, 3) on both cones as each panel's tau feels them."""
@@ -92,7 +124,10 @@ class LeastPeak:
 
     def gap(self) -> Array:
         """(p,) how far tau may be above its optimum at most, as a part of tau."""
-        return 2 * self.faces * self.mu() / np.maximum(self.tau, SMALLEST)
+        left = 2 * self.faces * self.mu()
+        for s in self.slacks:
+            left += np.bincount(s.panel, s.gap(), len(left))
+        return left / np.maximum(self.tau, SMALLEST)
 
     def step(self) -> float:
         """One predictor-corrector step; returns the step length of the flat (0 to 1)."""
@@ -104,9 +139,9 @@ class LeastPeak:
         W_low, W_high = k_low.weight(), k_high.weight()
 
         # The matrix: cones, mean distortion, seams, outline.
-        s, q = weave.stretch.slack, weave.squeeze.slack
-        both = W_low * np.array([1, 1, s, 1, s, s * s])
-        both += W_high * np.array([1, -1, -q, 1, q, q * q])
+        stretch, squeeze = weave.stretch.slack, weave.squeeze.slack
+        both = W_low * np.array([1, 1, stretch, 1, stretch, stretch**2])
+        both += W_high * np.array([1, -1, -squeeze, 1, squeeze, squeeze**2])
         twist = np.maximum(self.z_high[:, 0] - self.z_low[:, 0], 0.0)
         second = frame.hessian(both, twist / frame.P[:, 0])
         excess = energies(sheet, self.P) - 4.0
@@ -116,11 +151,15 @@ class LeastPeak:
         )
         second[:, :7] += mean_second
         c, rows = seams.residual(self.U), seams.gradient(self.U)
+        for slack in self.slacks:
+            slack.prepare(self.U)
         if not self._factor(second):
             return 0.0
         fixed = sheet.pull_back(self.P, by)
         seams.rows.pull_back(rows, self.force + self.stiffness * c, fixed)
         outline.pull_back(self.U, FAIRNESS, fixed)
+        for s in self.slacks:
+            s.wish.rows.pull_back(s.G, s.force(np.zeros_like(s.z)), fixed)
 
         # How tau moves the cones' forces on the flat, and each panel's tau itself.
         low_t = cones.multiply(W_low, bounds.low_1)
@@ -128,6 +167,8 @@ class LeastPeak:
         mixed = sheet.pull_back(self.P, self._forces(low_t, high_t))
         bent = self.z_low[:, 0] + weave.stretch.shift * self.z_low[:, 1]
         tau_tau = self._by_tau(bounds, low_t, high_t) + sheet.by_panel(bounds.second * bent)
+        pulled, steeper = self._pull()
+        tau_tau += steeper
         p, n = sheet.panels, len(self.U)
         right = np.zeros((n, 2, p + 1))
         right[:, :, 0] = fixed
@@ -136,17 +177,19 @@ class LeastPeak:
         fixed_y, tau_y = Y[0], Y[1:]
         schur = np.diag(tau_tau) - tau_y @ tau_y.T
 
-        def towards(y: Array, aim_low: Array, aim_high: Array) -> Step:
+        def towards(
+            y: Array, aim_low: Array, aim_high: Array, wishes: list[tuple[Array, Array]]
+        ) -> Step:
             """The step for which the cones' forces become aim (m, 3) to first order.
 
-            y : all forces on the flat, half solved for
+            y : all forces on the flat, half solved for; wishes : their aims (r, 3) and bows (r,)
             """
-            pull = 1.0 - self._by_tau(bounds, aim_low, aim_high)
+            pull = pulled - self._by_tau(bounds, aim_low, aim_high)
             tau = np.linalg.lstsq(schur, tau_y @ y - pull, rcond=None)[0]
             D = -sheet.factor.solve_upper((y + tau @ tau_y)[None])[:, 0].reshape(-1, 2)
             d = frame.changes(sheet.parts(D))
-            low = d * np.array([1.0, 1.0, s]) + bounds.low_1 * tau[panel, None]
-            high = d * np.array([-1.0, 1.0, q]) + bounds.high_1 * tau[panel, None]
+            low = d * np.array([1.0, 1.0, stretch]) + bounds.low_1 * tau[panel, None]
+            high = d * np.array([-1.0, 1.0, squeeze]) + bounds.high_1 * tau[panel, None]
             return Step(
                 D=D,
                 tau=tau.astype(np.float64),
@@ -154,11 +197,16 @@ class LeastPeak:
                 high=high,
                 z_low=aim_low - self.z_low - cones.multiply(W_low, low),
                 z_high=aim_high - self.z_high - cones.multiply(W_high, high),
+                slack=[
+                    s.step(aim, s.moved(D) + bow)
+                    for s, (aim, bow) in zip(self.slacks, wishes, strict=True)
+                ],
             )
 
         # Predictor: straight for complementarity zero; how far it gets tells how much to centre.
         nothing = np.zeros_like(self.low)
-        guess = towards(fixed_y, nothing, nothing)
+        idle = [(np.zeros_like(s.z), np.zeros(len(s.z))) for s in self.slacks]
+        guess = towards(fixed_y, nothing, nothing, idle)
         t_g, t_z = self._reaches(guess)
         mu = self.mu()
         centre = np.clip(self._ahead(guess, t_g, t_z) / mu, 0.0, 1.0) ** 3
@@ -184,8 +232,18 @@ class LeastPeak:
         aim_high -= cones.multiply(W_high, bow_high)
         force = sheet.pull_back(self.P, self._forces(-aim_low, -aim_high))
         seams.rows.pull_back(rows, self.stiffness * bow_seams, force)
+        wishes = []
+        for s, (dg, dz) in zip(self.slacks, guess.slack, strict=True):
+            bow = (s.wish.residual(ahead) - s.f) / t - s.moved(guess.D)
+            now = s.mu(0.0, 0.0 * t_z, dg, dz)
+            own = np.clip(s.mu(t_g, t_z, dg, dz) / now, 0.0, 1.0) ** 3
+            own = (np.maximum(own, self.least_centre) * now)[s.panel, None]
+            aims = (own - dg * dz) / s.g
+            more = s.force(aims) - s.force(np.zeros_like(aims)) + s.stiffness() * bow
+            s.wish.rows.pull_back(s.G, more, force)
+            wishes.append((aims, bow))
         y = fixed_y + sheet.factor.solve_lower(force.ravel())[0]
-        step = towards(y, aim_low, aim_high)
+        step = towards(y, aim_low, aim_high, wishes)
         step.low[:] += bow_low
         step.high[:] += bow_high
 
@@ -195,6 +253,8 @@ class LeastPeak:
         z_step = np.minimum(1.0, TO_EDGE * t_z)[panel, None]
         self.z_low = self.z_low + z_step * step.z_low
         self.z_high = self.z_high + z_step * step.z_high
+        for s, (_, dz) in zip(self.slacks, step.slack, strict=True):
+            s.z = s.z + np.minimum(1.0, TO_EDGE * t_z)[s.panel, None] * dz
         # A path that bends away early asks for more centring the next time.
         self.least_centre = 0.5 * (1 - t_g / wanted)
         expected = c + bow_seams + (rows * step.D[seams.rows.vertices]).sum(axis=(1, 2))
@@ -208,6 +268,8 @@ class LeastPeak:
             self.sheet.add_hessian(self.P, second)
             self.couplings.seams.add_stiffness(self.sheet, self.U, self.stiffness, self.force)
             self.couplings.outline.add(self.sheet, self.U, FAIRNESS)
+            for slack in self.slacks:
+                slack.add(self.sheet, self.U)
             self.sheet.add_floor(floor)
             if self.sheet.factor.factor():
                 return True
@@ -230,7 +292,11 @@ class LeastPeak:
             cones.longest_step(self.z_low, step.z_low),
             cones.longest_step(self.z_high, step.z_high),
         )
-        return min(primal, 1.0), np.minimum(-self.sheet.worst(-dual), 1.0)
+        t_z = -self.sheet.worst(-dual)
+        for s, (dg, dz) in zip(self.slacks, step.slack, strict=True):
+            primal = min(primal, float(reach(s.g, dg).min(initial=np.inf)))
+            np.minimum.at(t_z, s.panel, reach(s.z, dz))
+        return min(primal, 1.0), np.minimum(t_z, 1.0)
 
     def _take(self, t: float, step: Step) -> float:
         """Takes t of the step, shortened until the bent path too ends well inside every cone."""
@@ -243,10 +309,17 @@ class LeastPeak:
             left = [
                 (g[:, 0] - cones.radius(g)) / b for g, b in zip((low, high), before, strict=True)
             ]
+            ahead = [
+                s.at(U, s.g[:, 2] + t * dg[:, 2])
+                for s, (dg, _) in zip(self.slacks, step.slack, strict=True)
+            ]
+            left += [(g / s.g).min(axis=1) for s, g in zip(self.slacks, ahead, strict=True)]
             upright = (P[:, 0] > 1.000001 * np.hypot(P[:, 3], P[:, 4])).all()
-            if upright and min(float(x.min()) for x in left) > DEEPEST:
+            if upright and min(float(x.min(initial=1.0)) for x in left) > DEEPEST:
                 self.U, self.tau, self.P, self.frame = U, tau, P, frame
                 self.low, self.high = low, high
+                for s, g in zip(self.slacks, ahead, strict=True):
+                    s.g = g
                 return t
             t *= 0.8
         return 0.0
@@ -269,6 +342,7 @@ def least_peak(
     steps get too short to matter; the state's `gap` tells how near it came.
     """
     state = LeastPeak(sheet, U, weave, couplings)
+    insisted = False
     for _ in range(steps):
         t = state.step()
         told(state)
@@ -278,4 +352,7 @@ def least_peak(
             state.stiffness = min(3.0 * state.stiffness, STIFFEST)
         if state.gap().max() < GAP:
             break
+        if not insisted and state.gap().max() < NEAR:
+            state.insist()
+            insisted = True
     return state

@@ -17,12 +17,13 @@ def test_milnors_bound(make, degrees):
     """Milnor, A Problem in Cartography, Amer. Math. Monthly 76(10), 1969: over a cap of angular
     radius c the ratio max s1 / min s2 is at least c / sin c, for any map.
 
-    The mesh is inscribed, so that it may fall below by its own coarseness, (edge / radius)² / 8.
+    The mesh is inscribed, so that it may fall below by its own coarseness, (edge / radius)² / 8. The
+    limits are beyond reach, where the strain comes before the length of the rim.
     """
     c = np.radians(degrees)
     rings = 24
     V, F = spherical_cap(100.0, c, rings=rings)
-    flat = flatten_panels(make.single(V, F), make.foam(), ply="base").flats[0]
+    flat = flatten_panels(make.single(V, F), make.foam(1.0, 0.6), ply="base").flats[0]
     s1, s2, area = principal_stretches(V, F, flat.U)
     bound = c / np.sin(c)
     coarse = (c / rings) ** 2 / 8
@@ -32,7 +33,7 @@ def test_milnors_bound(make, degrees):
 
 def test_both_limits_are_reached_at_the_same_load(make):
     V, F = spherical_cap(100.0, 1.0, rings=20)
-    for stretch, squeeze in ((10.0, 6.0), (3.0, 1.0), (25.0, 10.0)):
+    for stretch, squeeze in ((10.0, 6.0), (3.0, 1.0), (4.0, 8.0)):
         flat = flatten_panels(make.single(V, F), make.foam(stretch, squeeze), ply="base").flats[0]
         s1, s2, _ = principal_stretches(V, F, flat.U)
         loads = 100 * (s1.max() - 1) / stretch, 100 * (1 - s2.min()) / squeeze
@@ -102,7 +103,7 @@ def test_cloth_takes_the_shape_along_its_bias(make):
 
 def test_a_free_grain_turns_to_where_it_helps(make):
     """A saddle's strain lies along its diagonals when the grain follows its principal directions."""
-    V, F = saddle(50.0, 150.0)
+    V, F = saddle(50.0, 60.0)
     free = flatten_panels(make.single(V, F), make.cloth("free"), ply="c")
     along = flatten_panels(make.single(V, F), make.cloth("along"), ply="c")
     assert along.flats[0].grain_deg == 90.0
