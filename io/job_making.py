@@ -46,6 +46,7 @@ def read_making(entry: Entry) -> Making:
         dart_stop_mm=number("dart_stop_mm", 100.0),
         relief_mm=number("relief_mm", 20.0),
         binding_join_mm=number("binding_join_mm", 500.0),
+        mock_up=entry.flag("mock_up", usual.mock_up),
     )
 
 
@@ -212,6 +213,7 @@ def making_values(making: Making) -> dict[str, Any]:
         "dart_stop_mm": making.dart_stop_mm,
         "relief_mm": making.relief_mm,
         "binding_join_mm": making.binding_join_mm,
+        "mock_up": making.mock_up,
     }
 
 

@@ -79,6 +79,7 @@ class Making:
     dart_stop_mm : how far short of its point a folded dart is sewn
     relief_mm : diameter of the hole at a leather dart's point
     binding_join_mm : what a binding needs beyond the rim's own length
+    mock_up : made for the fitting: wide seams, level and centre lines
     """
 
     rim_finish: Mapping[str, Finish] = field(default_factory=dict)
@@ -92,6 +93,7 @@ class Making:
     dart_stop_mm: float = 15.0
     relief_mm: float = 2.5
     binding_join_mm: float = 20.0
+    mock_up: bool = False
 
 
 @dataclass(frozen=True, kw_only=True)

@@ -8,6 +8,7 @@ from numpy.typing import NDArray
 from shapely.affinity import scale
 from shapely.geometry import LinearRing
 
+from flatten.geometry.curves import arc_length
 from flatten.geometry.placing import mirrored
 from flatten.geometry.polygons import largest
 from flatten.records.drawing import Ink, Polyline
@@ -24,6 +25,7 @@ from flatten.template.details import carry_marks, facing_pieces, topstitch
 from flatten.template.holes import punch_seams
 from flatten.template.hoops import flipped, hoop_piece
 from flatten.template.label import Label, letter_edges, letter_grain, letter_label
+from flatten.template.mockup import as_mock_up, draw_fitting_lines
 from flatten.template.notches import junction_letters, mark_junctions, mark_seams, twin_seams
 from flatten.template.pairs import Pair, mirror_pairs, mirrored_piece, twin_names, why_not_shared
 from flatten.template.piece import Edge, EdgeText, Piece, close_net, net_piece, ring
@@ -35,6 +37,7 @@ from flatten.template.turned import relieve_turns
 
 Array = NDArray[np.float64]
 
+NAMED_MM = 15.0  # a detail line shorter than this goes without its name
 SAME_LINE_MM = 0.02  # lines closer than this are cut and drawn as one
 
 SAID_MM = 0.5  # a template that is farther than this off the mirror image it serves says so
@@ -50,6 +53,9 @@ def build_templates(flat_set: FlatSet, ply: Ply, spec: TemplateSpec) -> Template
     ------
     BadInput : an alteration names nothing that is there
     """
+    if ply.making.mock_up:
+        ply, flat_set = as_mock_up(ply, flat_set)
+        spec = replace(spec, rim_finish=ply.making.rim_finish, beneath_mm=0.0)
     pieces = make_pieces(flat_set, ply, spec)
     notes = binding_notes(pieces, spec)
     if flat_set.material.family == "foam" and ply.face == "face":
@@ -139,6 +145,8 @@ def make_pieces(flat_set: FlatSet, ply: Ply, spec: TemplateSpec) -> list[Piece]:
     ups = [wearers_up(p, f.U) for p, f in zip(panel_set.panels, flat_set.flats, strict=True)]
     if pieces:
         pieces[0].notes += place_points(pieces, flat_set, ply, spec.points, ups)
+    if ply.making.mock_up:
+        draw_fitting_lines(pieces, flat_set)
     seam_tracks = tracks(pieces, panel_set.seams)
     punch_seams(seam_tracks, material, spec)
     pairs: list[Pair] = []
@@ -301,12 +309,20 @@ def _lettered(
     inside = largest(piece.net.intersection(piece.cut))
     inside = scale(inside, xfact=sign, yfact=1.0, origin=(0.0, 0.0))
     # On a mirrored piece the inside lies on the right of an edge's direction: walk it backwards.
-    walk = edges if sign > 0 else [points[::-1] for points in edges]
+    lines = [*edges, *(points * [sign, 1.0] for points in piece.inner_lines)]
+    walk = lines if sign > 0 else [points[::-1] for points in lines]
     wanted = piece.words
     if sign < 0:
         wanted = [
             w if w.at is None else replace(w, at=piece.edges[w.edge].length - w.at) for w in wanted
         ]
+    lines = [points for _, points, _ in piece.details if arc_length(points)[-1] >= NAMED_MM]
+    walk = walk + [p if sign > 0 else (p * [-1.0, 1.0])[::-1] for p in lines]
+    names = [name for name, points, _ in piece.details if arc_length(points)[-1] >= NAMED_MM]
+    wanted = wanted + [
+        EdgeText(edge=len(edges) + i, wordings=(name,), heights=(3.0, 2.5, 2.0), needed=False)
+        for i, name in enumerate(names)
+    ]
     x0, _, x1, y1 = piece.cut.bounds
     beside = np.array([(x1 if sign > 0 else -x0) + 3.0, y1])
     taken = [shape_of(item) for item in ink if item.layer != "NET"]

@@ -163,8 +163,8 @@ def mirrored_piece(pair: Pair, pieces: list[Piece]) -> Piece:
     words = [
         replace(
             w,
-            edge=n - 1 - w.edge,
-            at=None if w.at is None else left.edges[w.edge].length - w.at,
+            edge=n - 1 - w.edge if w.edge < n else w.edge,
+            at=None if w.at is None or w.edge >= n else left.edges[w.edge].length - w.at,
             wordings=tuple(swap(x) for x in w.wordings),
         )
         for w in left.words
@@ -179,6 +179,7 @@ def mirrored_piece(pair: Pair, pieces: list[Piece]) -> Piece:
         inner=[points * [-1.0, 1.0] for points in left.inner],
         ink=[mirrored(item) for item in left.ink],
         words=words,
+        inner_lines=[points[::-1] * [-1.0, 1.0] for points in left.inner_lines],
         notes=[],
     )
 

@@ -92,6 +92,7 @@ class Piece:
     """A panel on its way to a template; everything in the flat's coordinates, the outside up.
 
     details : name, places and whether closed, of every stretch of a detail line on it
+    inner_lines : lines inside that words may stand along, as edges numbered on from `edges`
     role : the panel itself, a facing behind one of its edges, or an overlay cut along a detail
     """
 
@@ -105,6 +106,7 @@ class Piece:
     inner: list[Array] = field(default_factory=list)
     ink: list[Ink] = field(default_factory=list)
     words: list[EdgeText] = field(default_factory=list)
+    inner_lines: list[Array] = field(default_factory=list)
     details: list[tuple[str, Array, bool]] = field(default_factory=list)
     hoopings: list[Hooping] = field(default_factory=list)
     notes: list[str] = field(default_factory=list)
