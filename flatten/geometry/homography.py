@@ -9,6 +9,8 @@ from numpy.typing import NDArray
 
 Array = NDArray[np.float64]
 
+FLAT = 1e-4  # of the longest side squared: a triangle of less area is a line
+
 
 def homography(source: Array, target: Array) -> Array:
     """(3, 3) map with H (x, y, 1) ~ (u, v, 1) for four points (4, 2), no three of them in line.
@@ -17,6 +19,12 @@ def homography(source: Array, target: Array) -> Array:
     ------
     ValueError : three points are in line
     """
+    for points in (source, target):
+        sides = points[[1, 2, 3, 0, 0, 1]] - points[[0, 1, 2, 3, 2, 3]]
+        for i, j, k in ((0, 1, 2), (0, 1, 3), (0, 2, 3), (1, 2, 3)):
+            u, v = points[j] - points[i], points[k] - points[i]
+            if abs(u[0] * v[1] - u[1] * v[0]) < FLAT * float((sides**2).sum(axis=1).max()):
+                raise ValueError("three of the four points are in line")
     # Centred and scaled, so that the equations are of one size (ibid., section 4.4).
     A, B = _normal(source), _normal(target)
     p, q = apply(A, source), apply(B, target)
@@ -24,10 +32,7 @@ def homography(source: Array, target: Array) -> Array:
     for (x, y), (u, v) in zip(p, q, strict=True):
         rows += [[x, y, 1, 0, 0, 0, -u * x, -u * y], [0, 0, 0, x, y, 1, -v * x, -v * y]]
         right += [u, v]
-    M = np.array(rows)
-    if np.linalg.cond(M) > 1e7:
-        raise ValueError("three of the four points are in line")
-    h = np.append(np.linalg.solve(M, np.array(right)), 1.0).reshape(3, 3)
+    h = np.append(np.linalg.solve(np.array(rows), np.array(right)), 1.0).reshape(3, 3)
     return np.linalg.inv(B) @ h @ A
 
 

@@ -219,7 +219,6 @@ def _row_on_fold(
     laid: list[Laid] = []
     grown: list[BaseGeometry] = []
     most = stock.width_mm - stock.margin_mm
-    half = 0.5 * (stock.gap_mm + task.material.kerf_mm)
     long = stock.length_mm if stock.length_mm > 0 else ENDLESS_MM
     for piece, shape in sorted(rows, key=lambda row: (-row[1].true.area, row[0])):
         angle = -task.templates[piece[0]].grain_deg % 360.0
@@ -230,7 +229,7 @@ def _row_on_fold(
         reach = max((g.bounds[2] for g in grown), default=0.0)
         begin = reach + 10.0 - wide.bounds[0]
         far = moved(wide, begin, y)
-        room = far.bounds[0] - (stock.margin_mm - half)
+        room = begin + lying.bounds[0] - stock.margin_mm
         for other in grown:
             room = min(room, slide(*rings_of(far), *rings_of(other), 0))
         x = begin - room + 1e-3

@@ -10,7 +10,7 @@ from shapely.geometry import Polygon
 
 from flatten.records.bundled import bundled_material
 from flatten.records.material import Material
-from flatten.records.template import LayPlan, NetEdge, Template
+from flatten.records.template import LayPlan, NetEdge, Template, TemplateSet
 
 FOAM = replace(bundled_material("eva-foam-5-formed"), kerf_mm=0.0)
 CLOTH = bundled_material("woven-cotton")
@@ -41,7 +41,7 @@ def blob(seed: int, size: float = 120.0, count: int = 24) -> np.ndarray:
 
 def template_set(templates, material: Material = FOAM, notes=()):
     """What the lay plan reads of a template set; the flats are only there for drawings."""
-    return SimpleNamespace(
+    return TemplateSet(
         templates=tuple(templates),
         notes=tuple(notes),
         flat_set=SimpleNamespace(material=material, ply="base"),
