@@ -44,7 +44,8 @@ def stock_section(outcome: PlyOutcome) -> str:
         parts.append(bullets(way_words(way.words, way.minutes) for way in plan.ways))
     if plan.offcuts:
         parts.append(
-            f"<p>What is left and worth keeping ({len(plan.offcuts)}) is in offcuts.toml, for the next job.</p>"
+            f"<p>What is left and worth keeping ({len(plan.offcuts)}) is in offcuts.toml, for the next"
+            " job.</p>"
         )
     parts.append(bullets(plan.notes))
     parts += [lay_picture(outcome, sheet) for sheet in range(min(_sheets(plan), MOST_PICTURES))]
