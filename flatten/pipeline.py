@@ -31,6 +31,7 @@ from flatten.panels.offset import offset_panels
 from flatten.panels.overlay import add_overlays, cut_overlay, overlay_names
 from flatten.panels.select import select_panels
 from flatten.parameterize.flat import flatten_panels
+from flatten.parameterize.straight import carries_closure
 from flatten.records.bundled import stock_for
 from flatten.records.cast import Cast
 from flatten.records.comparison import Comparison
@@ -49,6 +50,7 @@ from flatten.template.alter import cut_lengths
 from flatten.template.build import build_templates
 from flatten.template.changes import choose_pieces, list_changes
 from flatten.template.names import check_alters, idle_names, own_alters
+from flatten.template.practice import joint_choice
 from flatten.template.spec import TemplateSpec
 
 # The stages as the report's timings and the progress messages name them.
@@ -395,7 +397,9 @@ def flatten_in(
 ) -> tuple[FlatSet, tuple[Strain, ...]]:
     """The panels of a ply flattened in a material, and the strain of each."""
     offset = offset_panels(panel_set, beneath_at + material.k * material.thickness_mm)
-    flat_set = flatten_panels(offset, material, ply=ply.name)
+    joints = [joint_choice(seam, ply.joints) for seam in offset.seams]
+    closures = [i for i, joint in enumerate(joints) if carries_closure(*joint)]
+    flat_set = flatten_panels(offset, material, ply=ply.name, closures=closures)
     strains = tuple(
         measure_strain(panel, flat, material)
         for panel, flat in zip(offset.panels, flat_set.flats, strict=True)

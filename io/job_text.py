@@ -109,6 +109,7 @@ def _line(line: Line) -> str:
             "ease_side": line.ease_side,
             "ease_from": line.ease_from,
             "ease_to": line.ease_to,
+            "no_stretch": line.no_stretch,
             "points": line.points,
         },
     )

@@ -266,8 +266,11 @@ def _read_line(entry: Entry) -> Line:
         ease_side=entry.choice("ease_side", _SIDES, "left"),
         ease_from=start,
         ease_to=end,
+        no_stretch=entry.flag("no_stretch", False),
         source=entry.file,
     )
+    if line.no_stretch and (line.kind != "detail" or not line.closed):
+        raise entry.wrong("no_stretch", "only a closed detail line encloses a no-stretch zone")
     entry.close()
     return line
 

@@ -50,7 +50,14 @@ def place_marks(
             if k not in trees:
                 trees[k] = face_tree(carved.V[pieces[k].cast_vertex], pieces[k].F)
             at, bary, _ = trees[k].nearest(points[:-1] if closed else points)
-            mark = PanelMark(line=line.name, kind=line.kind, face=at, bary=bary, closed=closed)
+            mark = PanelMark(
+                line=line.name,
+                kind=line.kind,
+                face=at,
+                bary=bary,
+                closed=closed,
+                no_stretch=line.no_stretch,
+            )
             marks[k].append(mark)
     return [tuple(m) for m in marks]
 

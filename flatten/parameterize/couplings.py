@@ -1,11 +1,14 @@
 """What ties the flats' vertices together beyond the faces: partner edges and fair outlines."""
 
-from dataclasses import dataclass
+from dataclasses import dataclass, replace
 
-from flatten.parameterize.lengths import Lengths, edge_lengths
+from flatten.parameterize.lengths import border_lengths, edge_lengths
 from flatten.parameterize.outline import Outline
 from flatten.parameterize.seams import SeamEquations
 from flatten.parameterize.sheet import Sheet
+from flatten.parameterize.straight import StraightEdge, straight_edges, straight_wishes
+from flatten.parameterize.wishes import Wish
+from flatten.parameterize.zones import Zone, zone_wishes, zones_of
 from flatten.records.panels import PanelSet
 
 FAIRNESS = 0.1  # mm: what a wave in an outline weighs against the panels' distortion
@@ -13,21 +16,42 @@ FAIRNESS = 0.1  # mm: what a wave in an outline weighs against the panels' disto
 
 @dataclass(frozen=True, eq=False, kw_only=True)
 class Couplings:
-    """The seams' equations and the outlines' turning, over one sheet."""
+    """The seams' equations, the outlines' turning and the flats' wishes, over one sheet.
+
+    straight : the closures' edges that should come out straight; zones : what must not stretch,
+    whose wishes are the last where there are any
+    """
 
     seams: SeamEquations
     outline: Outline
-    wishes: tuple[Lengths, ...] = ()
+    wishes: tuple[Wish, ...] = ()
+    straight: tuple[StraightEdge, ...] = ()
+    zones: tuple[Zone, ...] = ()
+
+    def without_zones(self) -> "Couplings":
+        return replace(self, wishes=self.wishes[:-1], zones=())
 
 
-def make_sheet(panel_set: PanelSet) -> tuple[Sheet, Couplings]:
-    """All panels of a set as one sheet, coupled by their seams."""
+def make_sheet(
+    panel_set: PanelSet, closures: frozenset[int] = frozenset()
+) -> tuple[Sheet, Couplings]:
+    """All panels of a set as one sheet, coupled by their seams; closures are indices of seams."""
     meshes = [(panel.V, panel.F) for panel in panel_set.panels]
     sheet = Sheet(meshes)
+    around = border_lengths(panel_set.panels)
+    wishes: list[Wish] = [edge_lengths(panel_set, sheet.start, around)]
+    straight = straight_edges(panel_set, sheet.start, closures)
+    if straight:
+        wishes.append(straight_wishes(straight, sheet.V, around))
+    zones = zones_of(panel_set)
+    if zones:
+        wishes.append(zone_wishes(zones, sheet.V, sheet.start, around))
     couplings = Couplings(
         seams=SeamEquations(panel_set, sheet.start),
         outline=Outline(panel_set.panels, sheet.start),
-        wishes=(edge_lengths(panel_set, sheet.start),),
+        wishes=tuple(wishes),
+        straight=straight,
+        zones=zones,
     )
     sheet.couple(
         couplings.seams.pairs, couplings.outline.pairs, *(w.pairs for w in couplings.wishes)

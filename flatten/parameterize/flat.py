@@ -1,6 +1,6 @@
 """Lays the panels of a ply flat, all at once, since partner edges couple them."""
 
-from collections.abc import Callable
+from collections.abc import Callable, Collection
 
 import numpy as np
 from numpy.typing import NDArray
@@ -11,11 +11,13 @@ from flatten.parameterize.couplings import Couplings, make_sheet
 from flatten.parameterize.dirichlet import descend, sigmas
 from flatten.parameterize.grain import UP, best_of, promising_grain
 from flatten.parameterize.orient import upright
-from flatten.parameterize.peak import GAP, LeastPeak, least_peak
+from flatten.parameterize.peak import GAP, LeastPeak, least_peak, loads
 from flatten.parameterize.settle import close, settle
 from flatten.parameterize.sheet import Sheet
 from flatten.parameterize.start import signed_areas, start
+from flatten.parameterize.straight import carries_closure, straight_notes
 from flatten.parameterize.weave import Weave, weave_of
+from flatten.parameterize.zones import zone_notes
 from flatten.records.flat import Flat, FlatSet
 from flatten.records.material import Material
 from flatten.records.panels import Panel, PanelSet
@@ -29,27 +31,39 @@ NO_START = "no start without flipped faces was found; cut this panel open furthe
 
 
 def flatten_panels(
-    panel_set: PanelSet, material: Material, *, ply: str, progress: Progress | None = None
+    panel_set: PanelSet,
+    material: Material,
+    *,
+    ply: str,
+    closures: Collection[int] | None = None,
+    progress: Progress | None = None,
 ) -> FlatSet:
     """Flats of all panels for one material: true size, outside up, the wearer's up +y, no flips.
 
     Every panel's worst strain is made as small as the material's limits weigh it, with partner
     edges of equal length at every vertex (their wanted ease aside).
 
+    closures : the seams (indices) that will be laced or closed, which should come out straight
+        where they are straight on the cast; those of the lines' own joints where left out
     progress : called with the done part of the work, 0 to 1
     """
     say = progress or (lambda _: None)
     if not panel_set.panels:
         return FlatSet(ply=ply, material=material, panel_set=panel_set, flats=())
+    if closures is None:
+        seams = enumerate(panel_set.seams)
+        closures = [i for i, seam in seams if carries_closure(seam.joint, seam.fixing)]
     with threadpool_limits(limits=1, user_api="blas"):
-        flats = _solve(panel_set, material, say)
+        flats = _solve(panel_set, material, frozenset(closures), say)
     say(1.0)
     return FlatSet(ply=ply, material=material, panel_set=panel_set, flats=flats)
 
 
-def _solve(panel_set: PanelSet, material: Material, say: Progress) -> tuple[Flat, ...]:
+def _solve(
+    panel_set: PanelSet, material: Material, closures: frozenset[int], say: Progress
+) -> tuple[Flat, ...]:
     panels = panel_set.panels
-    sheet, couplings = make_sheet(panel_set)
+    sheet, couplings = make_sheet(panel_set, closures)
     starts = [start(panel.V, panel.F) for panel in panels]
     U = np.concatenate([flat for flat, _ in starts])
     say(0.1)
@@ -67,21 +81,43 @@ def _solve(panel_set: PanelSet, material: Material, say: Progress) -> tuple[Flat
         U = settle(sheet, U, couplings)
     U = _stand(panels, sheet, U)
     say(0.3)
+    begun = U
     U, gap, weave = _refine(sheet, couplings, U, material, say)
     apart = lay_apart(panel_set, sheet, couplings, U, gap, weave, material)
     U, gap = apart.U, apart.gap
     if weave.even:
         U = _stand(panels, sheet, U)
+    said = straight_notes(couplings.straight, U, sheet.panels)
+    if any(mark.no_stretch for panel in panels for mark in panel.marks):
+        said = [
+            [*one, *other]
+            for one, other in zip(
+                said, _zone_notes(panel_set, sheet, couplings, begun, U, weave), strict=True
+            )
+        ]
     return tuple(
         Flat(
             U=flat - 0.5 * (flat.min(axis=0) + flat.max(axis=0)),
             grain_deg=float(np.degrees(grain)),
-            notes=_notes(g, apart.notes.get(k)),
+            notes=(*_notes(g, apart.notes.get(k)), *said[k]),
         )
         for k, (flat, grain, g) in enumerate(
             zip(np.split(U, sheet.start[1:-1]), weave.grain, gap, strict=True)
         )
     )
+
+
+def _zone_notes(
+    panel_set: PanelSet, sheet: Sheet, couplings: Couplings, begun: Array, U: Array, weave: Weave
+) -> list[list[str]]:
+    """What the no-stretch zones came to; what they cost shows beside a solution without them."""
+    load = without = np.zeros(sheet.panels)
+    if couplings.zones:
+        load = loads(sheet, U, weave)
+        free = least_peak(sheet, begun, weave, couplings.without_zones())
+        without = loads(sheet, free.U, weave)
+    flats = np.split(U, sheet.start[1:-1])
+    return zone_notes(panel_set, couplings.zones, flats, load, without)
 
 
 def _stand(panels: tuple[Panel, ...], sheet: Sheet, U: Array) -> Array:

@@ -8,7 +8,7 @@ from numpy.typing import NDArray
 from flatten.geometry.curves import arc_length
 from flatten.parameterize.rows import Rows
 from flatten.parameterize.sheet import Sheet
-from flatten.records.panels import PanelSet
+from flatten.records.panels import Panel, PanelSet
 
 Array = NDArray[np.float64]
 Ints = NDArray[np.int64]
@@ -78,14 +78,18 @@ class Lengths:
         self._edges.add_outer(sheet, np.stack([-across, across], axis=1), weight)
 
 
-def edge_lengths(panel_set: PanelSet, start: Ints) -> Lengths:
+def border_lengths(panels: tuple[Panel, ...]) -> Array:
+    """(p,) the length of each panel's border on the surface, mm."""
+    return np.array([sum(arc_length(p.V[r.vertices])[-1] for r in p.border) for p in panels])
+
+
+def edge_lengths(panel_set: PanelSet, start: Ints, around: Array) -> Lengths:
     """The windows of every border run, vertices numbered through all panels from `start`.
 
     Partner edges are held on one side, since they are equal already; where a seam has ease, its
-    longer side is to be longer by it.
+    longer side is to be longer by it. around (p,) : the panels' border lengths, mm
     """
     panels = panel_set.panels
-    around = np.array([sum(arc_length(p.V[r.vertices])[-1] for r in p.border) for p in panels])
     curves = [
         (s.sides[0].panel, s.sides[0].vertices, s.ease if s.ease_side == 0 else None,
          [side.panel for side in s.sides])

@@ -325,6 +325,16 @@ class LeastPeak:
         return 0.0
 
 
+def loads(sheet: Sheet, U: Array, weave: Weave) -> Array:
+    """(p,) strain of each panel's worst face on the flats U (n, 2), over its material's limit."""
+    frame = Frame(sheet, sheet.parts(U), weave)
+    a, stretch, squeeze = frame.P[:, 0], weave.stretch, weave.squeeze
+    low = a - np.hypot(frame.omega[:, 0], stretch.slack * frame.omega[:, 1])
+    high = a + np.hypot(frame.omega[:, 0], squeeze.slack * frame.omega[:, 1])
+    load = np.maximum((1 / low - 1) / stretch.straight, (1 - 1 / high) / squeeze.straight)
+    return sheet.worst(np.where(sheet.loose, 0.0, load))
+
+
 def least_peak(
     sheet: Sheet,
     U: Array,

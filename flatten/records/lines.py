@@ -26,6 +26,7 @@ class Line:
     under : for a lap, which side of the line's direction goes under (None: the default)
     ease_mm : wanted extra length on the side `ease_side` between `ease_from` and `ease_to`
         (fractions of the line's length)
+    no_stretch : what a closed detail line encloses keeps its lengths (tooling, print)
     source : the file or "pen" the line came from, for messages
     """
 
@@ -42,6 +43,7 @@ class Line:
     ease_side: Literal["left", "right"] = "left"
     ease_from: float = 0.0
     ease_to: float = 1.0
+    no_stretch: bool = False
     source: str = ""
 
     def __post_init__(self) -> None:

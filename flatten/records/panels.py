@@ -34,13 +34,17 @@ class BorderRun:
 
 @dataclass(frozen=True, eq=False, kw_only=True)
 class PanelMark:
-    """A detail or score line carried on a panel as surface points: face (k,), bary (k, 3)."""
+    """A detail or score line carried on a panel as surface points: face (k,), bary (k, 3).
+
+    no_stretch : lengths inside the closed curve are to stay as they are on the surface
+    """
 
     line: str
     kind: Kind
     face: NDArray[np.int32]
     bary: NDArray[np.float64]
     closed: bool = False
+    no_stretch: bool = False
 
     def __post_init__(self) -> None:
         k = len(self.face)

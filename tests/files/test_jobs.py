@@ -50,6 +50,13 @@ closed = true
 points = [[0, 0, 0], [1, 0, 0], [0, 0.1, 0]]
 
 [[line]]
+name = "tooling"
+kind = "detail"
+closed = true
+no_stretch = true
+points = [[0, 0, 0], [1, 0, 0], [0, 1, 0]]
+
+[[line]]
 file = "more.obj"
 kind = "dart"
 mirror = true
@@ -138,7 +145,8 @@ def test_a_full_job(job_file, tmp_path):
     assert job.scan.keep is not None
     assert job.scan.keep.high == (1, 2, 3)
     assert job.scan.girths[0].over_wrap
-    assert [line.name for line in job.lines] == ["side left", "neck"]
+    assert [line.name for line in job.lines] == ["side left", "neck", "tooling"]
+    assert [line.no_stretch for line in job.lines] == [False, False, True]
     assert job.lines[0].ink == "#1d1d1f"
     assert job.lines[0].points.tolist() == [[120, 40, 10], [131, 200, 4]]
     assert job.line_files[0].path == tmp_path / "more.obj"
@@ -218,12 +226,13 @@ def test_a_written_job_reads_back_the_same(job_file, tmp_path, text):
     ("old", "new", "said"),
     [
         ("tape_mm", "tape_m", r"line N, scan.tape_m: unknown key 'tape_m'; did you mean 'tape_mm'"),
+        ("no_stretch = true", "no_stretch = 1", r"line N, line.no_stretch"),
         ('title = "T', 'tilte = "T', r"line N, tilte: unknown key 'tilte'; did you mean 'title'"),
         ("[[panel]]", "[[pannel]]", r"line N, pannel.*unknown key 'pannel'; did you mean 'panel'"),
         ('"torso.ply"', '"torsoo.ply"', r"line N, scan.file: no such file: torsoo.ply"),
         ('"torso.ply"', '"~nobody-of-that-name/torso.ply"', r"line N, scan.file: no such file: ~"),
         ('outline = [[0, 0], [2000, 0], [2100, 900], [0, 1000]]', 'outline = "~x~"', r"no such file: ~x~"),
-        ('"more.obj"', '"less.obj"', r"line N, line.file \(number 3\): no such file"),
+        ('"more.obj"', '"less.obj"', r"line N, line.file \(number 4\): no such file"),
         ('unit = "mm"', 'unit = "ft"', r"line N, scan.unit: unknown unit 'ft'; use mm, cm, m or in"),
         ('up = "+y"', 'up = "up"', r"line N, scan.up: unknown axis 'up'"),
         ("[0.0, 0.0, 2.0]", "[0.0, 1.0, 0.0]", r"up and front point along the same axis"),

@@ -6,7 +6,6 @@ import pytest
 from flatten.distortion.measure import measure_flats
 from flatten.geometry.curves import arc_length
 from flatten.geometry.primitives import spherical_cap
-from flatten.parameterize.couplings import make_sheet
 from flatten.parameterize.flat import flatten_panels
 
 
@@ -52,17 +51,3 @@ def test_every_edge_of_a_gentle_panel_is_right_all_along(make, seed):
             surface = arc_length(panel.V[run.vertices])
             longer = arc_length(flat.U[run.vertices]) - surface
             assert np.abs(longer).max() < max(0.01 * surface[-1], 2.0) + 0.3
-
-
-def test_gradient_and_bend_of_the_lengths(make):
-    """Against central differences."""
-    parts = make.halves(*make.bumpy(half_width=30.0))
-    sheet, couplings = make_sheet(parts)
-    wish = couplings.wishes[0]
-    rng = np.random.default_rng(2)
-    U = sheet.V[:, :2] + rng.normal(size=(len(sheet.V), 2))
-    D = rng.normal(size=U.shape)
-    h = 1e-6
-    found = (wish.gradient(U) * D[wish.rows.vertices]).sum(axis=(1, 2))
-    wanted = (wish.residual(U + h * D) - wish.residual(U - h * D)) / (2 * h)
-    np.testing.assert_allclose(found, wanted, atol=1e-6)
