@@ -200,7 +200,11 @@ def _add_inside(mesh, V, F, v, f):
             length = gap(at(mesh.V, a), at(mesh.V, b))
             across = mesh.A[g, i]
             inside = across >= 0 and mesh.origin[across] == f
-            if inside and abs(side) <= 1e-7 * length * length:
+            off = minus(at(mesh.V, v), at(mesh.V, a))
+            along = dot(off, minus(at(mesh.V, b), at(mesh.V, a)))
+            # In line with an edge is not yet on it: the point may lie beyond the edge's end.
+            on = abs(side) <= 1e-7 * length * length and 0.0 < along < length * length
+            if inside and on:
                 split_edge(mesh, g, i, v)
                 return
             if side < 0 and inside:

@@ -10,17 +10,14 @@ from flatten.geometry.curves import at_lengths
 from flatten.geometry.geodesics import trace, walk
 from flatten.geometry.surface_points import Surface, canonical
 from flatten.lines.contacts import contacts
+from flatten.lines.lead import between, closed_up, cut_back, end_place, led
 from flatten.lines.nodes import Meeting, Passage
 from flatten.lines.rims import Rims
 from flatten.lines.track import (
     Place,
     Track,
-    free_ends,
     inner_place,
-    joined,
     nearest_on,
-    part,
-    path_between,
     place_at,
     place_of,
     track_of,
@@ -36,8 +33,9 @@ _RIM_REACH = 2.5
 # A gap counts only where the way over the surface is about as short as the way through space.
 _DETOUR = 1.3
 _PASSES = 3
-# An end turns towards its goal as far before its tip as the goal is off, within these bounds.
-_TURN_MM = (2.0, 5.0)
+# Ends of seams that found nothing are led straight on, or cut back to a crossing, so much farther:
+# a seam that ends in the open opens nothing.
+_FARTHER = 2.7
 
 
 @dataclass(frozen=True, eq=False, kw_only=True)
@@ -89,19 +87,26 @@ def join_ends(
     gaps: list[tuple[int, float]] = []
     for t, track in enumerate(tracks):
         for end in (-1, 1):
-            if track.closed or rims.on(_end_place(track, end)):
-                fixed[t, end] = _end_place(track, end)
-    for _ in range(_PASSES):
-        options = _options(surface, rims, tracks, fixed, tips, snap_mm)
+            if track.closed or rims.on(end_place(track, end)):
+                fixed[t, end] = end_place(track, end)
+    far = False
+    for _ in range(2 * _PASSES):
+        if far:
+            options = _far_options(surface, rims, tracks, fixed, tips, snap_mm)
+        else:
+            options = _options(surface, rims, tracks, fixed, tips, snap_mm)
         if not options:
-            break
+            if far:
+                break
+            far = True
+            continue
         moved: set[int] = set()
         for option in sorted(options, key=lambda o: (o.cost, o.track, o.end)):
             key = (option.track, option.end)
             if key in fixed or option.track in moved or not _still_there(option, tracks, moved):
                 continue
             if option.other == (option.track, -option.end):
-                tracks[option.track] = _closed(surface, tracks[option.track])
+                tracks[option.track] = closed_up(surface, tracks[option.track])
                 fixed[key] = fixed[option.track, -option.end] = option.place
                 moved.add(option.track)
                 gaps.append((tracks[option.track].line, option.gap))
@@ -114,33 +119,32 @@ def join_ends(
                     continue
                 else:
                     t, end = option.other
-                    tracks[t] = _led(surface, tracks[t], end, place)
+                    tracks[t] = led(surface, tracks[t], end, place)
                     fixed[option.other] = place
                     moved.add(t)
             if option.cut is None:
-                tracks[option.track] = _led(surface, tracks[option.track], option.end, place)
+                tracks[option.track] = led(surface, tracks[option.track], option.end, place)
             else:
-                tracks[option.track] = _cut(surface, tracks[option.track], option, place)
+                tracks[option.track] = cut_back(
+                    surface, tracks[option.track], option.end, option.cut, place
+                )
             fixed[key] = place
             moved.add(option.track)
             if option.on >= 0:
                 goals[key] = (option.on, place)
             gaps.append((tracks[option.track].line, option.gap))
         if not moved:
-            break
+            if far:
+                break
+            far = True
     meetings = _meetings(tracks, fixed, goals)
     loose = []
     for t, track in enumerate(tracks):
         for end in (-1, 1):
             if (t, end) not in fixed:
-                gap = _nearest_gap(rims, tracks, t, _end_place(track, end).point)
+                gap = _nearest_gap(rims, tracks, t, end_place(track, end).point)
                 loose.append((t, end, gap))
     return Joined(tracks=tracks, meetings=meetings, gaps=gaps, loose=loose)
-
-
-def _end_place(track: Track, end: int) -> Place:
-    i = 0 if end < 0 else -1
-    return Place(face=int(track.face[i]), bary=track.bary[i], point=track.points[i])
 
 
 def _still_there(option: Option, tracks: list[Track], moved: set[int]) -> bool:
@@ -169,11 +173,31 @@ def _options(surface, rims, tracks, fixed, tips, snap_mm) -> list[Option]:
     options = _overshoots(surface, tracks, ends, snap_mm)
     options += _ahead(surface, rims, tracks, ends, snap_mm)
     options += _near(surface, rims, tracks, ends, fixed, snap_mm)
+    return _sensible(options, fixed, tips, snap_mm)
+
+
+def _far_options(surface, rims, tracks, fixed, tips, snap_mm) -> list[Option]:
+    """What loose ends of seams meet straight ahead or shortly behind them, farther off."""
+    ends = [
+        (t, end)
+        for t in range(len(tracks))
+        for end in (-1, 1)
+        if (t, end) not in fixed and not tips[t]
+    ]
+    if not ends:
+        return []
+    reach = _FARTHER * snap_mm
+    options = _overshoots(surface, tracks, ends, reach)
+    options += _ahead(surface, rims, tracks, ends, reach, rim_reach=1.0)
+    return _sensible(options, fixed, tips, snap_mm)
+
+
+def _sensible(options, fixed, tips, snap_mm) -> list[Option]:
+    """Without what leads a dart's point far, or both ends of a short line to one place."""
     out = []
     for o in options:
         if tips[o.track] and o.cost > 0.5 * snap_mm and (o.track, -o.end) in fixed:
             continue
-        # Both ends of a short line do not go to one place.
         far = fixed.get((o.track, -o.end))
         if far is not None and np.linalg.norm(far.point - o.place.point) < 0.5 * snap_mm:
             continue
@@ -198,7 +222,7 @@ def _overshoots(surface, tracks, ends, snap_mm) -> list[Option]:
     return out
 
 
-def _ahead(surface, rims, tracks, ends, snap_mm) -> list[Option]:
+def _ahead(surface, rims, tracks, ends, snap_mm, rim_reach=_RIM_REACH) -> list[Option]:
     """What loose ends meet when they are led straight on."""
     rays, owners, lefts = [], [], []
     for t, end in ends:
@@ -211,7 +235,7 @@ def _ahead(surface, rims, tracks, ends, snap_mm) -> list[Option]:
         heading = tip - tail
         if not heading.any():
             continue
-        reach = _RIM_REACH * snap_mm + lead
+        reach = rim_reach * snap_mm + lead
         f, w, left = walk(surface, face, bary, heading, reach)
         if len(f) < 2:
             continue
@@ -251,17 +275,17 @@ def _ahead(surface, rims, tracks, ends, snap_mm) -> list[Option]:
     for ray, (t, end, lead), left in zip(rays, owners, lefts, strict=True):
         if left <= 0.0:
             continue
-        place = rims.settled(_end_place(ray, 1))
+        place = rims.settled(end_place(ray, 1))
         gap = max(ray.length - lead, 0.0)
         if rims.on(place):
-            out.append(Option(track=t, end=end, cost=0.8 * gap / _RIM_REACH, gap=gap, place=place))
+            out.append(Option(track=t, end=end, cost=0.8 * gap / rim_reach, gap=gap, place=place))
     return out
 
 
 def _near(surface, rims, tracks, ends, fixed, snap_mm) -> list[Option]:
     """The nearest rim, lines and loose ends about each loose end."""
     found: list[Option] = []
-    tip = {key: _end_place(tracks[key[0]], key[1]) for key in ends}
+    tip = {key: end_place(tracks[key[0]], key[1]) for key in ends}
     for t, end in ends:
         hit = rims.nearest(tip[t, end].point, snap_mm)
         if hit is not None:
@@ -305,7 +329,7 @@ def _near(surface, rims, tracks, ends, fixed, snap_mm) -> list[Option]:
             continue
         if o.other is not None:
             ray = (o.track, o.end)
-            middle = _between(surface, tip[ray], tip[o.other])
+            middle = between(surface, tip[ray], tip[o.other])
             o = Option(
                 track=o.track, end=o.end, cost=o.cost, gap=o.gap, place=middle, other=o.other
             )
@@ -321,52 +345,6 @@ def _samples(tracks: list[Track]):
         points.append(at_lengths(track.points, np.linspace(0.0, track.length, count)))
         owner.append(np.full(count, t))
     return KDTree(np.vstack(points)), np.concatenate(owner)
-
-
-def _between(surface: Surface, a: Place, b: Place) -> Place:
-    """The middle of the shortest path between two places."""
-    if np.allclose(a.point, b.point, atol=1e-9):
-        return a
-    way = path_between(surface, a, b)
-    track = track_of(surface, -1, *way[:3], way[3])
-    return place_at(surface, track, 0.5 * track.length)
-
-
-def _led(surface: Surface, track: Track, end: int, place: Place) -> Track:
-    """A track led from one end to a place; it turns towards it a little before its end."""
-    here = _end_place(track, end)
-    if here.face == place.face and np.array_equal(here.bary, place.bary):
-        return track
-    gap = float(np.linalg.norm(here.point - place.point))
-    back = min(max(gap, _TURN_MM[0]), _TURN_MM[1], 0.3 * track.length)
-    if end < 0:
-        kept = part(surface, track, back, track.length)
-        pieces = (path_between(surface, place, place_at(surface, track, back)), kept)
-    else:
-        kept = part(surface, track, 0.0, track.length - back)
-        pieces = (kept, path_between(surface, place_at(surface, track, track.length - back), place))
-    return track_of(surface, track.line, *joined(*pieces))
-
-
-def _cut(surface: Surface, track: Track, option: Option, place: Place) -> Track:
-    """A track cut back to a place on it (and led to it, should it lie beside it)."""
-    if option.cut is None:
-        return track
-    if option.end < 0:
-        piece = part(surface, track, option.cut, track.length)
-    else:
-        piece = part(surface, track, 0.0, option.cut)
-    return _led(surface, track_of(surface, track.line, *piece), option.end, place)
-
-
-def _closed(surface: Surface, track: Track) -> Track:
-    """A track whose ends nearly meet, made a ring."""
-    a, b = _end_place(track, -1), _end_place(track, 1)
-    own = (track.face, track.bary, track.segment_face, free_ends(track))
-    if a.face == b.face and np.array_equal(a.bary, b.bary):
-        return track_of(surface, track.line, *own, closed=True)
-    pieces = joined(own, path_between(surface, b, a))
-    return track_of(surface, track.line, *pieces, closed=True)
 
 
 def _meetings(tracks, fixed, goals) -> list[Meeting]:

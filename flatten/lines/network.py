@@ -65,7 +65,8 @@ def join_lines(cast: Cast, lines: tuple[Line, ...], snap_mm: float = SNAP_MM) ->
         line = lines[ends.tracks[t].line]
         if line.kind != "dart":
             notes.append(
-                f"line '{line.name}' ends in the open, {gap:.1f} mm from the nearest line or rim"
+                f"line '{line.name}' ends in the open, {gap:.1f} mm from the nearest line or rim:"
+                " if no dart is meant, lead it on"
             )
     names = [line.name for line in lines]
     cuts = settle(surface, rims, ends.tracks, ends.meetings, names, 0.5 * snap_mm, spot)

@@ -48,8 +48,7 @@ def merge_overlaps(
     s = np.concatenate(samples)
     points = np.vstack([at_lengths(t.points, at) for t, at in zip(tracks, samples, strict=True)])
     pairs = KDTree(points).query_pairs(_BESIDE_MM, output_type="ndarray")
-    line = np.array([t.line for t in tracks])[owner]
-    pairs = pairs[line[pairs[:, 0]] != line[pairs[:, 1]]]
+    pairs = pairs[owner[pairs[:, 0]] != owner[pairs[:, 1]]]
     swap = rank[owner[pairs[:, 0]]] > rank[owner[pairs[:, 1]]]
     pairs[swap] = pairs[swap][:, ::-1]
     dropped: dict[int, list[tuple[float, float]]] = {}
@@ -68,7 +67,8 @@ def merge_overlaps(
                 continue
             dropped.setdefault(j, []).append((float(run_j[0]), float(run_j[-1])))
             a, b = lines[tracks[i].line].name, lines[tracks[j].line].name
-            notes.append(f"line '{b}' runs along '{a}' for {length:.0f} mm: taken once there")
+            what = f"runs along '{a}'" if a != b else "runs back along itself"
+            notes.append(f"line '{b}' {what} for {length:.0f} mm: taken once there")
     out = []
     for t, track in enumerate(tracks):
         out += _left_over(surface, track, dropped[t], least_mm) if t in dropped else [track]

@@ -35,6 +35,10 @@ _BEYOND_MM = 0.3
 # A point this much farther from the cast than the rest of its line hangs in the air.
 _AIR_MM = 4.0
 _HOPELESS_MM = 30.0
+# A line that lies no farther beyond the rim than this was drawn along it.
+_RIM_LINE_MM = 6.0
+# A piece that the rim parts from a line ten times as long, and no longer than this, is a slip.
+_SCRAP_MM = 12.0
 # Moves smaller than this are not worth a note.
 _TOLD_MM = 1.5
 
@@ -156,13 +160,27 @@ def lay(ground: Ground, cast: Cast, index: int, line: Line) -> tuple[list[Stroke
         stroke = _stroke(ground, index, points, closed, exits)
         if stroke is not None:
             strokes.append(stroke)
-    if not strokes and line.kind == "trim" and off.all():
-        notes.append(f"{where} lies on the rim: there is nothing to trim")
-    elif not strokes:
+    strokes = _without_scraps(ground, strokes)
+    if not strokes and off.all() and distance.max() < typical + _RIM_LINE_MM:
+        trims = line.kind == "trim"
+        why = "there is nothing to trim" if trims else "it is an edge already, the line is left out"
+        notes.append(f"{where} lies on the rim: {why}")
+        return [], notes
+    if not strokes:
         raise BadInput("nothing of it lies on the cast", where, "draw it within the rims")
     if distance[beyond].max(initial=0.0) > _TOLD_MM:
         notes.append(f"{where} runs over the rim, {distance[beyond].max():.1f} mm at most: cut off")
     return strokes, notes
+
+
+def _without_scraps(ground: Ground, strokes: list[Stroke]) -> list[Stroke]:
+    """The strokes of a line without those that a ragged rim parted from a much longer one."""
+    length = [
+        float(arc_length(positions(ground.V0, ground.surface.F, s.face, s.bary))[-1])
+        for s in strokes
+    ]
+    least = min(_SCRAP_MM, 0.1 * max(length, default=0.0))
+    return [s for s, mm in zip(strokes, length, strict=True) if mm >= least]
 
 
 def _extent(P: Array, some: NDArray[np.bool_], closed: bool) -> float:
