@@ -154,7 +154,7 @@ def rim_steps(ply: Ply, templates: TemplateSet) -> list[GuideStep]:
     panels = templates.flat_set.panel_set.panels
     for panel, edges in zip(panels, templates.panel_edges, strict=True):
         for edge in edges:
-            if edge.seam < 0:
+            if edge.seam < 0 and not (panel.detail and edge.finish == "raw"):
                 key = (edge.name, edge.finish)
                 lengths[key] += edge_length(edge)
                 pieces[key].append(panel.name)
@@ -177,4 +177,20 @@ def rim_steps(ply: Ply, templates: TemplateSet) -> list[GuideStep]:
                 length_mm=length,
             )
         )
-    return steps
+    return steps + _overlay_steps(ply, templates)
+
+
+def _overlay_steps(ply: Ply, templates: TemplateSet) -> list[GuideStep]:
+    """Where every overlay is laid."""
+    rest = [p.name for p in templates.flat_set.panel_set.panels if not p.detail]
+    on = f"ply {ply.over}" if ply.over and not rest else "the panels"
+    return [
+        GuideStep(
+            stage=EDGES,
+            what=panel.name,
+            how=f"lay on its placement line on {on}, over the seams beneath, and fix it",
+            pieces=(panel.name,),
+        )
+        for panel in templates.flat_set.panel_set.panels
+        if panel.detail
+    ]

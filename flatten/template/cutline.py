@@ -8,7 +8,7 @@ from numpy.typing import NDArray
 from shapely.geometry import LineString, Point, Polygon
 
 from flatten.geometry.plane_curves import along as along_curve
-from flatten.geometry.plane_curves import outward
+from flatten.geometry.plane_curves import beside, outward
 from flatten.geometry.polygons import grow, largest
 from flatten.template.piece import Edge, Piece
 
@@ -186,7 +186,9 @@ def _fold_back(piece: Piece, edge: Edge, after: Edge, *, hem_first: bool) -> Non
     low = end + down * width
     beyond = shapely.union_all([beyond, Polygon([end, low, far + down * 2.0 * width])])
     near = Point(corner).buffer(4.0 * width + 2.0 * side.allowance_mm)
-    flare = Polygon([corner, corner + down * width, end, foot])
+    # It leaves the hem's own cut line where the direction was taken, so that no step is left.
+    at = hem.length - HEM_END_MM if hem_first else HEM_END_MM
+    flare = Polygon([corner, beside(hem.points, at, width)[0], end, foot])
     cut = piece.cut.difference(beyond.intersection(near).difference(piece.net))
     if flare.is_valid:
         cut = shapely.union_all([cut, flare])

@@ -13,7 +13,7 @@ from flatten.template.spec import TemplateSpec
 
 Array = NDArray[np.float64]
 
-WINDOW_MM = 8.0  # the bend of a rim is measured over this much to either side
+WINDOW_MM = 8.0  # the bend of a rim is measured over this much to either side at least
 LEAST_GAIN = 0.06  # a turned width that must stretch or gather less than this needs no relief
 CLOSE_MM, WIDE_MM = 12.0, 45.0  # least and greatest distance between slits or notches
 RELIEF_MM = 3.0  # what one of them opens or takes out, as far as those distances allow
@@ -38,11 +38,13 @@ def relieve_turns(piece: Piece, ply: Ply, material: Material, spec: TemplateSpec
 def _relief(piece: Piece, edge: Edge, keep: float) -> None:
     """Cuts from the cut line toward the net line wherever the turned width must change length."""
     length, width = edge.length, edge.allowance_mm
+    # What is narrower than the turned width itself (the rags of a rim) asks for no relief.
+    window = max(WINDOW_MM, 0.75 * width)
     at = CLOSE_MM
     while at < length - CLOSE_MM / 2.0:
-        t = along(edge.points, np.array([at - WINDOW_MM, at + WINDOW_MM]))[1]
+        t = along(edge.points, np.array([at - window, at + window]))[1]
         turn = float(np.arctan2(t[0, 0] * t[1, 1] - t[0, 1] * t[1, 0], t[0] @ t[1]))
-        reach = min(at + WINDOW_MM, length) - max(at - WINDOW_MM, 0.0)
+        reach = min(at + window, length) - max(at - window, 0.0)
         gain = width * turn / reach  # positive: the cut edge is longer than where it will lie
         if abs(gain) < LEAST_GAIN:
             at += 0.5 * WINDOW_MM
