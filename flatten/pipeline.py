@@ -27,6 +27,7 @@ from flatten.nest.compare import comparison_of
 from flatten.nest.plies import Store, stocks_of
 from flatten.panels.beneath import Layer, thickness_at
 from flatten.panels.cut import cut_panels
+from flatten.panels.detail_holes import hole_places, with_holes
 from flatten.panels.offset import offset_panels
 from flatten.panels.overlay import add_overlays, cut_overlay, overlay_names
 from flatten.panels.select import select_panels
@@ -50,7 +51,7 @@ from flatten.template.alter import cut_lengths
 from flatten.template.build import build_templates
 from flatten.template.changes import choose_pieces, list_changes
 from flatten.template.names import check_alters, idle_names, own_alters
-from flatten.template.practice import joint_choice
+from flatten.template.practice import hole_row, joint_choice
 from flatten.template.spec import TemplateSpec
 
 # The stages as the report's timings and the progress messages name them.
@@ -136,6 +137,38 @@ def thickness_beneath_at(
     return result
 
 
+def with_detail_holes(
+    job: Job, panel_sets: Sequence[PanelSet], network: LineNetwork
+) -> list[PanelSet]:
+    """The panels of every ply with the holes that fix overlays: hole i over hole i.
+
+    A detail is fixed as its line says; its overlay's material and ply say how the holes are set.
+    What it lies on is punched too where that is foam or leather.
+    """
+    made = list(panel_sets)
+    index = {ply.name: i for i, ply in enumerate(job.plies)}
+    fixing = {line.name: line.fixing for line in network.lines}
+    for i, ply in enumerate(job.plies):
+        material = named(job.materials, ply.material)
+        below = i if ply.panels else index.get(ply.over or "", -1)
+        for name in dict.fromkeys(p.detail for p in panel_sets[i].panels if p.detail):
+            row = hole_row(material, fixing[name], ply.making.stitch.get(name))
+            if row is None:
+                continue
+            for rank in range(row.rows):
+                inside = row.inside_mm + rank * row.pitch_mm
+                places = hole_places(network, name, row.pitch_mm, inside)
+                made[i] = with_holes(
+                    made[i], name, places, row.hole_mm, lambda p, d=name: p.detail == d
+                )
+                base = named(job.materials, job.plies[below].material) if below >= 0 else None
+                if base is not None and base.family in ("foam", "leather"):
+                    made[below] = with_holes(
+                        made[below], name, places, row.hole_mm, lambda p: not p.detail
+                    )
+    return made
+
+
 def with_overlays(ply: Ply, panel_set: PanelSet, network: LineNetwork) -> PanelSet:
     """The panels, and the closed details that the ply makes as pieces of their own."""
     asked = overlay_names(network, ply.making.detail_pieces)
@@ -213,6 +246,7 @@ def run_job(
                 own = select_panels(cuts[ply.lines], ply.panels)
             plain.append(own)
             panel_sets.append(with_overlays(ply, own, network))
+    panel_sets = with_detail_holes(job, panel_sets, network)
     check_alters(job.alters, panel_sets)
     whole = [p for p, own in zip(job.plies, plain, strict=True) if own is cuts.get(p.lines)]
     store = Store(job=job)

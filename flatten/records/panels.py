@@ -56,6 +56,28 @@ class PanelMark:
 
 
 @dataclass(frozen=True, eq=False, kw_only=True)
+class PanelHoles:
+    """Holes along a detail line, as surface points: face (k,), bary (k, 3); diameter in mm.
+
+    asked : how many there are along the whole line, on this panel and on others
+    """
+
+    line: str
+    face: NDArray[np.int32]
+    bary: NDArray[np.float64]
+    diameter_mm: float
+    asked: int
+
+    def __post_init__(self) -> None:
+        k = len(self.face)
+        lock_fields(
+            self,
+            face=lock(self.face, np.int32, None, name="face"),
+            bary=lock(self.bary, np.float64, k, 3, name="bary"),
+        )
+
+
+@dataclass(frozen=True, eq=False, kw_only=True)
 class Panel:
     """A topological disk cut from the cast.
 
@@ -63,6 +85,7 @@ class Panel:
     cast_vertex : (n,) int32, the vertex of PanelSet.cut_V each panel vertex is a copy of
     border : the runs in order round the panel
     detail : the closed detail that an overlay is cut along, "" for a panel between seams
+    holes : those that fix an overlay, on it and beneath it
     """
 
     name: str
@@ -73,6 +96,7 @@ class Panel:
     border: tuple[BorderRun, ...]
     marks: tuple[PanelMark, ...] = ()
     detail: str = ""
+    holes: tuple[PanelHoles, ...] = ()
 
     def __post_init__(self) -> None:
         n = len(self.V)

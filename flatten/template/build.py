@@ -22,7 +22,7 @@ from flatten.template.changes import changes
 from flatten.template.cutline import cut_line
 from flatten.template.darts import draw_darts, prepare_darts
 from flatten.template.details import carry_marks, facing_pieces, topstitch
-from flatten.template.holes import punch_seams
+from flatten.template.holes import punch_details, punch_seams
 from flatten.template.hoops import flipped, hoop_piece
 from flatten.template.label import Label, letter_edges, letter_grain, letter_label
 from flatten.template.mockup import as_mock_up, draw_fitting_lines
@@ -149,6 +149,8 @@ def make_pieces(flat_set: FlatSet, ply: Ply, spec: TemplateSpec) -> list[Piece]:
         draw_fitting_lines(pieces, flat_set)
     seam_tracks = tracks(pieces, panel_set.seams)
     punch_seams(seam_tracks, material, spec)
+    for piece in pieces:
+        punch_details(piece, flat_set)
     pairs: list[Pair] = []
     if spec.one_per_pair:
         pairs = mirror_pairs(pieces, wearers_sides(pieces, panel_set), spec.pair_tolerance_mm)

@@ -10,6 +10,7 @@ from numpy.typing import NDArray
 from flatten.geometry.curves import arc_length, corners
 from flatten.geometry.plane_curves import along, outward
 from flatten.records.drawing import Circle
+from flatten.records.flat import FlatSet
 from flatten.records.material import Material
 from flatten.template.piece import Edge, Piece
 from flatten.template.practice import HoleRow, hole_row, of_line
@@ -66,6 +67,27 @@ def punch_seams(seam_tracks: list[Track], material: Material, spec: TemplateSpec
                     Circle(layer="HOLE", centre=(float(x), float(y)), radius=row.hole_mm / 2)
                     for x, y in both[side][keep]
                 ]
+
+
+def punch_details(piece: Piece, flat_set: FlatSet) -> None:
+    """The holes that fix overlays, on the overlay itself and on what lies beneath it."""
+    panel = flat_set.panel_set.panels[piece.panel]
+    U = flat_set.flats[piece.panel].U / (1.0 - flat_set.material.shrink_pct / 100.0)
+    for row in panel.holes:
+        places = np.einsum("kc,kcx->kx", row.bary, U[panel.F[row.face]])
+        keep = _sound(piece, places, row.diameter_mm / 2)
+        dropped = int((~keep).sum())
+        if dropped:
+            piece.notes.append(
+                f"{dropped} of {row.asked} holes round '{row.line}' left out: too near an edge or"
+                " another hole; punch them through once it is joined"
+            )
+        piece.ink += [
+            Circle(layer="HOLE", centre=(float(x), float(y)), radius=row.diameter_mm / 2)
+            for x, y in places[keep]
+        ]
+        if piece.role == "detail" and piece.edges:
+            piece.edges[0].holes += int(keep.sum())
 
 
 def hole_offset(edge: Edge, row: HoleRow, rank: int) -> float:
