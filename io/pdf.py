@@ -10,7 +10,7 @@ import numpy as np
 from reportlab.pdfgen.canvas import Canvas
 
 from flatten.errors import CannotWrite
-from flatten.geometry.placing import sheet_ink, stroked
+from flatten.geometry.placing import bounds, moved, sheet_ink, stroked
 from flatten.io.pdf_ink import POINTS_PER_MM, STYLES, InkShelf, Pen, Style
 from flatten.records.drawing import LAYERS, Circle, Drawing, Layer, Polyline
 from flatten.records.pages import Tile, Tiling
@@ -228,6 +228,7 @@ def _map(
     pen = Pen(canvas, (float(shift[0]), float(shift[1])), scale)
     pen.style(Style(width=0.2))
     pen.draw(*parts["CUT"].inks)
+    _piece_names(canvas, tiling.drawing, pen)
     half = tiling.overlap_mm / 2
     for tile in tiling.tiles:
         x0 = tile.low[0] + half * (tile.column > 0)
@@ -239,7 +240,25 @@ def _map(
         pen.draw(Polyline(layer="TEST", points=ring, closed=True))
         x, y = pen.at(ring.mean(axis=0))
         canvas.setFont(_FONT, 9)
+        canvas.setFillColorRGB(*_GREY)
         canvas.drawCentredString(x, y - 3.0, tile.name)
+        canvas.setFillColorRGB(0, 0, 0)
+
+
+def _piece_names(canvas: Canvas, drawing: Drawing, pen: Pen) -> None:
+    """The name of every piece in the middle of its largest outline."""
+    blocks = {block.name: block for block in drawing.blocks}
+    canvas.setFont(_FONT, 7)
+    for insert in drawing.inserts:
+        outlines = [
+            moved(item, insert)
+            for item in blocks[insert.block].ink
+            if isinstance(item, Polyline) and item.layer == "CUT"
+        ]
+        if outlines:
+            low_x, low_y, high_x, high_y = bounds(outlines)
+            x, y = pen.at(np.array([(low_x + high_x) / 2, (low_y + high_y) / 2]))
+            canvas.drawCentredString(x, y + 9.0, insert.block.lower().replace("-", " "))
 
 
 def _words(canvas: Canvas, x: float, y: float, text: str, size: float) -> None:

@@ -18,7 +18,7 @@ from shapely.geometry.base import BaseGeometry
 
 from flatten.drawing.tile import LONGEST_MM, check_pages, page_name, pages_of
 from flatten.geometry.placing import bounds, stroked
-from flatten.records.drawing import Block, Drawing, Ink, Insert, Polyline
+from flatten.records.drawing import Block, Drawing, Ink, Insert, Polyline, Text
 from flatten.records.pages import ROLLS, Tile, Tiling
 
 Array = NDArray[np.float64]
@@ -48,7 +48,11 @@ def paper_tiling(
     BadInput : the paper is unknown, or margins and overlap leave nothing of it
     """
     pieces = [_footprint(block.ink) for block in blocks]
-    masks = [tuple(_mask(_turned(piece, turned)) for turned in (False, True)) for piece in pieces]
+    ways = [(0.0, _quarter(block)) for block in blocks]
+    masks = [
+        tuple(_mask(_turned(piece, angle)) for angle in pair)
+        for piece, pair in zip(pieces, ways, strict=True)
+    ]
     orders = {
         tuple(sorted(range(len(pieces)), key=lambda i: -size(pieces[i])))
         for size in (lambda p: p.area, lambda p: p.length)
@@ -60,7 +64,7 @@ def paper_tiling(
         grid = _Grid(printed=printed, overlap=overlap_mm)
         for columns in grid.widths(pieces):
             for order in sorted(orders):
-                places = _pack(masks, order, grid, columns)
+                places = _pack(masks, ways, order, grid, columns)
                 drawing = _drawn(blocks, pieces, places, title)
                 made = _tiling(drawing, pieces, places, grid, paper, page, margin_mm)
                 wide, high = made.page_mm
@@ -75,7 +79,7 @@ def paper_tiling(
 class _Place:
     """Where a piece lies: turned, then its box's upper left corner at x right and y down, mm."""
 
-    turned: bool
+    angle_deg: float
     x: float
     y: float
 
@@ -148,8 +152,14 @@ def _roll_length(
     return (0.0, 0.0, long, long)
 
 
-def _turned(piece: BaseGeometry, turned: bool) -> BaseGeometry:
-    return rotate(piece, 90.0, origin=(0.0, 0.0)) if turned else piece
+def _quarter(block: Block) -> float:
+    """The way to turn a template by 90 degrees so that its words do not stand on their heads."""
+    angles = [item.angle_deg for item in block.ink if isinstance(item, Text)]
+    return -90.0 if sum(45.0 < a < 135.0 for a in angles) > 0.5 * len(angles) else 90.0
+
+
+def _turned(piece: BaseGeometry, angle_deg: float) -> BaseGeometry:
+    return rotate(piece, angle_deg, origin=(0.0, 0.0)) if angle_deg else piece
 
 
 def _mask(piece: BaseGeometry) -> Cells:
@@ -165,7 +175,11 @@ def _mask(piece: BaseGeometry) -> Cells:
 
 
 def _pack(
-    masks: Sequence[tuple[Cells, ...]], order: Sequence[int], grid: _Grid, columns: int
+    masks: Sequence[tuple[Cells, ...]],
+    ways: Sequence[tuple[float, ...]],
+    order: Sequence[int],
+    grid: _Grid,
+    columns: int,
 ) -> list[_Place]:
     """A place for every piece, set in the order given."""
     width = int(np.ceil(grid.owned(0, columns - 1)[1] / CELL_MM - 1e-9))
@@ -173,24 +187,24 @@ def _pack(
     used: set[tuple[int, int]] = set()
     places: dict[int, _Place] = {}
     for i in order:
-        best: tuple[tuple[float, ...], bool, int, int] | None = None
-        for turned, mask in zip((False, True), masks[i], strict=True):
+        best: tuple[tuple[float, ...], int, int, int] | None = None
+        for way, mask in enumerate(masks[i]):
             if mask.shape[1] > width:
                 continue
             room = np.zeros((len(taken) + mask.shape[0] + 1, width), dtype=bool)
             room[: len(taken)] = taken
             spot = _best_spot(room, mask, grid, columns, used)
             if best is None or spot[0] < best[0]:
-                best = (spot[0], turned, spot[1], spot[2])
+                best = (spot[0], way, spot[1], spot[2])
         assert best is not None  # the grid is as wide as every piece needs one way
-        _, turned, row, column = best
-        mask = masks[i][turned]
+        _, way, row, column = best
+        mask = masks[i][way]
         grown = np.zeros((max(len(taken), row + mask.shape[0] + 1), width), dtype=bool)
         grown[: len(taken)] = taken
         grown[row : row + mask.shape[0], column : column + mask.shape[1]] |= mask
         taken = grown
         used |= _touched(mask, row, column, grid, columns)
-        places[i] = _Place(turned=turned, x=column * CELL_MM, y=row * CELL_MM)
+        places[i] = _Place(angle_deg=ways[i][way], x=column * CELL_MM, y=row * CELL_MM)
     return [places[i] for i in range(len(masks))]
 
 
@@ -270,7 +284,7 @@ def _touched(mask: Cells, row: int, col: int, grid: _Grid, columns: int) -> set[
 
 def _moves(piece: BaseGeometry, place: _Place) -> tuple[float, float]:
     """How far a turned piece is moved; y up, the grid's upper left corner at (0, 0)."""
-    x0, _, _, y1 = _turned(piece, place.turned).bounds
+    x0, _, _, y1 = _turned(piece, place.angle_deg).bounds
     return place.x - x0, -place.y - y1
 
 
@@ -278,7 +292,7 @@ def _drawn(
     blocks: tuple[Block, ...], pieces: Sequence[BaseGeometry], places: Sequence[_Place], title: str
 ) -> Drawing:
     inserts = tuple(
-        Insert(block=block.name, at=_moves(piece, place), angle_deg=90.0 if place.turned else 0.0)
+        Insert(block=block.name, at=_moves(piece, place), angle_deg=place.angle_deg)
         for block, piece, place in zip(blocks, pieces, places, strict=True)
     )
     lying = [_lying(piece, place).bounds for piece, place in zip(pieces, places, strict=True)]
@@ -293,7 +307,7 @@ def _drawn(
 
 
 def _lying(piece: BaseGeometry, place: _Place) -> BaseGeometry:
-    return translate(_turned(piece, place.turned), *_moves(piece, place))
+    return translate(_turned(piece, place.angle_deg), *_moves(piece, place))
 
 
 def _tiling(

@@ -16,13 +16,13 @@ def build_guide(made: Sequence[Made]) -> Guide:
     """The guide for all plies, those beneath before those over them.
 
     Within a ply: mark, punch and top-stitch while flat; bevel, seal, form; darts; seams within the
-    front and within the back; shoulders; sides; the closure; edges. The tape checks are those of the
-    innermost ply.
+    front and within the back; shoulders; sides; the closure; edges. A mock-up comes before the
+    plies that it is to try. The tape checks are those of the innermost ply that is none.
     """
     ordered = _inside_out(made)
     plies = tuple(
         GuidePly(
-            name=ply.name,
+            name=f"{ply.name}, mock-up" if ply.making.mock_up else ply.name,
             material=material.name,
             over=ply.over or "",
             steps=(
@@ -33,7 +33,9 @@ def build_guide(made: Sequence[Made]) -> Guide:
         )
         for ply, material, templates in ordered
     )
-    return Guide(plies=plies, checks=tape_checks(ordered[0][2]) if ordered else ())
+    worn = [templates for ply, _, templates in ordered if not ply.making.mock_up]
+    worn += [templates for _, _, templates in ordered]
+    return Guide(plies=plies, checks=tape_checks(worn[0]) if worn else ())
 
 
 def _inside_out(made: Sequence[Made]) -> list[Made]:
@@ -45,7 +47,7 @@ def _inside_out(made: Sequence[Made]) -> list[Made]:
             count, below = count + 1, over.get(below)
         return count
 
-    return sorted(made, key=lambda m: depth(m[0].name))
+    return sorted(made, key=lambda m: (not m[0].making.mock_up, depth(m[0].name)))
 
 
 def _seam_steps(material: Material, templates: TemplateSet) -> list[GuideStep]:
