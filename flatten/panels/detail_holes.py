@@ -26,7 +26,7 @@ def hole_places(network: LineNetwork, detail: str, pitch_mm: float, inside_mm: f
     A whole number of stitches between corners, as near the pitch as that allows, and a hole at
     every corner; round a line without corners as many as go round it.
     """
-    (path,) = [p for p in network.paths if p.line == detail and p.closed]
+    path = next(p for p in network.paths if p.line == detail and p.closed)
     V, F = network.cast.V, network.cast.F
     tree = face_tree(V, F)
     ring = np.vstack([path.points, path.points[:1]])

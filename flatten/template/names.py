@@ -48,7 +48,7 @@ def idle_names(ply: Ply, panel_set: PanelSet) -> list[str]:
     for key, names, known, what in (
         ("joints", ply.joints, lines, "seam"),
         ("rim_finish", making.rim_finish, rims, "rim or overlay"),
-        ("stitch", making.stitch, both - rims, "seam"),
+        ("stitch", making.stitch, (both - rims) | details, "seam"),
         ("topstitch", making.topstitch, both, "seam or rim"),
         ("detail_pieces", making.detail_pieces, details, "closed detail"),
     ):
