@@ -9,6 +9,7 @@ from flatten.records.making import (
     DXF_UNITS,
     DXF_VERSIONS,
     FINISHES,
+    MARKS,
     POINT_KINDS,
     Alter,
     Making,
@@ -46,6 +47,7 @@ def read_making(entry: Entry) -> Making:
         dart_stop_mm=number("dart_stop_mm", 100.0),
         relief_mm=number("relief_mm", 20.0),
         binding_join_mm=number("binding_join_mm", 500.0),
+        marks=entry.choice("marks", MARKS, usual.marks),
         mock_up=entry.flag("mock_up", usual.mock_up),
     )
 
@@ -60,7 +62,9 @@ def _read_hoop(entry: Entry) -> tuple[float, float] | None:
         isinstance(x, int | float) and not isinstance(x, bool) and 40.0 <= x <= 2000.0
         for x in value
     ):
-        raise entry.wrong("hoop_mm", "should be two numbers from 40 to 2000", "hoop_mm = [130, 180]")
+        raise entry.wrong(
+            "hoop_mm", "should be two numbers from 40 to 2000", "hoop_mm = [130, 180]"
+        )
     return float(value[0]), float(value[1])
 
 
@@ -213,6 +217,7 @@ def making_values(making: Making) -> dict[str, Any]:
         "dart_stop_mm": making.dart_stop_mm,
         "relief_mm": making.relief_mm,
         "binding_join_mm": making.binding_join_mm,
+        "marks": making.marks,
         "mock_up": making.mock_up,
     }
 

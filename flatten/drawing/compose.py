@@ -24,13 +24,19 @@ Array = NDArray[np.float64]
 TEST_MM = 100.0
 _TEST_CLEAR = 20.0  # between the check square and the stock's edge
 _TEST_LETTERS = 4.0
+_WORKED: tuple[Layer, ...] = ("CUT", "SNIP", "HOLE", "SCORE")
 _REMARK_LETTERS = 8.0
 # A corner sharper than this many half kerfs is cut off short of its point.
 _MITRE_LIMIT = 4.0
 
 
 def compose(
-    plan: LayPlan, stock: Stock | None = None, title: str = "", remark: str = ""
+    plan: LayPlan,
+    stock: Stock | None = None,
+    title: str = "",
+    remark: str = "",
+    *,
+    unmarked: bool = False,
 ) -> tuple[Drawing, ...]:
     """One drawing for each sheet of the plan, y up, x along the stock's length and the grain.
 
@@ -39,7 +45,9 @@ def compose(
     the plan says, else `stock`), with flaws and zones. TEST is a labelled 100 mm square below the
     stock, outside it. A template that is laid mirrored gets a block of its own whose lettering
     still reads. Words that stand beside a small template are left out where they would come to lie
-    on another. remark : what must be known before the sheet is cut, beside the check square.
+    on another.
+    remark : what must be known before the sheet is cut, beside the check square
+    unmarked : only what is cut, punched and scored, for pieces whose marks are kept to paper
     """
     templates = plan.template_set.templates
     kerf = plan.template_set.flat_set.material.kerf_mm
@@ -53,9 +61,10 @@ def compose(
         for place in placed:
             name = names[place.template] + ("-M" if place.mirrored else "")
             if name not in blocks:
-                blocks[name] = Block(
-                    name=name, ink=template_ink(templates[place.template], kerf, place.mirrored)
-                )
+                ink = template_ink(templates[place.template], kerf, place.mirrored)
+                if unmarked:
+                    ink = tuple(item for item in ink if item.layer in _WORKED)
+                blocks[name] = Block(name=name, ink=ink)
             inserts.append(Insert(block=name, at=place.at, angle_deg=place.angle_deg))
         count = len(plan.sheet_sizes)
         drawings.append(

@@ -8,6 +8,8 @@ from flatten.records.pages import PAPERS
 
 Finish = Literal["raw", "bevelled", "bound", "turned", "piped"]
 FINISHES: tuple[Finish, ...] = get_args(Finish)
+Marks = Literal["piece", "back", "allowance", "paper"]
+MARKS: tuple[Marks, ...] = get_args(Marks)
 PointKind = Literal["eyelet", "rivet", "slit", "buttonhole"]
 POINT_KINDS: tuple[PointKind, ...] = get_args(PointKind)
 DxfVersion = Literal["R12", "R2000", "R2004", "R2007", "R2010", "R2013", "R2018"]
@@ -79,6 +81,8 @@ class Making:
     dart_stop_mm : how far short of its point a folded dart is sewn
     relief_mm : diameter of the hole at a leather dart's point
     binding_join_mm : what a binding needs beyond the rim's own length
+    marks : where what is drawn goes: on the piece as it lies; on its back; in the allowance; or on
+        the paper only, so that a machine is sent nothing but what it cuts and scores
     mock_up : made for the fitting: wide seams, level and centre lines
     """
 
@@ -93,6 +97,7 @@ class Making:
     dart_stop_mm: float = 15.0
     relief_mm: float = 2.5
     binding_join_mm: float = 20.0
+    marks: Marks = "piece"
     mock_up: bool = False
 
 

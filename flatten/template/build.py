@@ -24,7 +24,7 @@ from flatten.template.darts import draw_darts, prepare_darts
 from flatten.template.details import carry_marks, facing_pieces, topstitch
 from flatten.template.holes import punch_details, punch_seams
 from flatten.template.hoops import flipped, hoop_piece
-from flatten.template.label import Label, letter_edges, letter_grain, letter_label
+from flatten.template.label import Label, letter_allowance, letter_edges, letter_grain, letter_label
 from flatten.template.mockup import as_mock_up, draw_fitting_lines
 from flatten.template.notches import junction_letters, mark_junctions, mark_seams, twin_seams
 from flatten.template.pairs import Pair, mirror_pairs, mirrored_piece, twin_names, why_not_shared
@@ -56,6 +56,8 @@ def build_templates(flat_set: FlatSet, ply: Ply, spec: TemplateSpec) -> Template
     if ply.making.mock_up:
         ply, flat_set = as_mock_up(ply, flat_set)
         spec = replace(spec, rim_finish=ply.making.rim_finish, beneath_mm=0.0)
+    if spec.marks == "back":
+        ply = replace(ply, face="back")
     pieces = make_pieces(flat_set, ply, spec)
     notes = binding_notes(pieces, spec)
     if flat_set.material.family == "foam" and ply.face == "face":
@@ -154,7 +156,7 @@ def make_pieces(flat_set: FlatSet, ply: Ply, spec: TemplateSpec) -> list[Piece]:
     pairs: list[Pair] = []
     if spec.one_per_pair:
         pairs = mirror_pairs(pieces, wearers_sides(pieces, panel_set), spec.pair_tolerance_mm)
-    mark_seams(seam_tracks, material, twin_seams(pairs, pieces))
+    mark_seams(seam_tracks, material, twin_seams(pairs, pieces), outside=spec.marks == "allowance")
     letters = junction_letters(panel_set, pairs, pieces)
     for piece in pieces:
         mark_junctions(piece, panel_set, letters)
@@ -263,7 +265,7 @@ def finished(
         up_deg=float(np.degrees(np.arctan2(up[1], up[0]))),
         remark=remark(piece),
     )
-    lettering, notes = _lettered(piece, label, edges, ink, sign, grain_deg)
+    lettering, notes = _lettered(piece, label, edges, ink, sign, grain_deg, spec.marks)
     return replace(
         bare, ink=tuple(ink + lettering), revision=revision, notes=tuple(piece.notes + notes)
     )
@@ -306,6 +308,7 @@ def _lettered(
     ink: list[Ink],
     sign: float,
     grain_deg: float,
+    marks: str,
 ) -> tuple[list[Ink], list[str]]:
     """Words along the edges, the label and the grain line; the label first where room is short."""
     inside = largest(piece.net.intersection(piece.cut))
@@ -318,13 +321,19 @@ def _lettered(
         wanted = [
             w if w.at is None else replace(w, at=piece.edges[w.edge].length - w.at) for w in wanted
         ]
+    named = len(walk)
     lines = [points for _, points, _ in piece.details if arc_length(points)[-1] >= NAMED_MM]
     walk = walk + [p if sign > 0 else (p * [-1.0, 1.0])[::-1] for p in lines]
     names = [name for name, points, _ in piece.details if arc_length(points)[-1] >= NAMED_MM]
     wanted = wanted + [
-        EdgeText(edge=len(edges) + i, wordings=(name,), heights=(3.0, 2.5, 2.0), needed=False)
+        EdgeText(edge=named + i, wordings=(name,), heights=(3.0, 2.5, 2.0), needed=False)
         for i, name in enumerate(names)
     ]
+    if marks == "allowance":
+        net = scale(piece.net, xfact=sign, yfact=1.0, origin=(0.0, 0.0))
+        cut = scale(piece.cut, xfact=sign, yfact=1.0, origin=(0.0, 0.0))
+        outward = [points[::-1] for points in walk[: len(edges)]]
+        return letter_allowance(label, outward, cut.difference(net.buffer(0.2)))
     x0, _, x1, y1 = piece.cut.bounds
     beside = np.array([(x1 if sign > 0 else -x0) + 3.0, y1])
     taken = [shape_of(item) for item in ink if item.layer != "NET"]

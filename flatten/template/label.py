@@ -6,9 +6,10 @@ from dataclasses import dataclass
 import numpy as np
 import shapely
 from numpy.typing import NDArray
-from shapely.geometry import LineString
+from shapely.geometry import LineString, Polygon
 from shapely.geometry.base import BaseGeometry
 
+from flatten.geometry.curves import arc_length
 from flatten.geometry.lettering import ABOVE, BELOW, text_width
 from flatten.records.drawing import Ink, Text
 from flatten.template.piece import EdgeText
@@ -116,6 +117,33 @@ def letter_edges(
         elif text is not None:
             ink.append(space.take(text))
     return ink, notes
+
+
+def letter_allowance(
+    label: Label, edges: list[Array], allowance: BaseGeometry
+) -> tuple[list[Ink], list[str]]:
+    """All words in the allowance, where they are sewn or trimmed away: along the edge that takes most.
+
+    edges : with the allowance on their left
+    """
+    rings = [p for p in getattr(allowance, "geoms", [allowance]) if isinstance(p, Polygon)]
+    number = label.piece.removeprefix("piece ").replace(" of ", "/")
+    full = ", ".join((label.panel, number, f"{label.face} up", label.ply, label.revision))
+    wordings = [
+        full,
+        f"{label.panel}, {number}, {label.face} up",
+        f"{label.panel} {number}",
+        number,
+    ]
+    for words in wordings:
+        for height in (4.0, 3.2, 2.6, 2.0):
+            for ring in sorted(rings, key=lambda p: -p.area):
+                space = FreeSpace(ring)
+                for points in sorted(edges, key=lambda p: -float(arc_length(p)[-1])):
+                    text = text_along(space, points, words, height, None)
+                    if text is not None:
+                        return [text], []
+    return [], ["no allowance is wide enough for its label"]
 
 
 def letter_label(space: FreeSpace, label: Label, beside: Array) -> tuple[list[Ink], str]:

@@ -55,12 +55,17 @@ def twin_seams(pairs: Iterable[Pair], pieces: list[Piece]) -> dict[int, tuple[in
 
 
 def mark_seams(
-    seam_tracks: list[Track], material: Material, twins: dict[int, tuple[int, bool]]
+    seam_tracks: list[Track],
+    material: Material,
+    twins: dict[int, tuple[int, bool]],
+    *,
+    outside: bool = False,
 ) -> None:
     """Single, double or triple marks along every seam but the folded darts of cloth.
 
     Seams that touch the same panel get different marks as far as three kinds allow. A seam in
     `twins` gets the marks of its mirror image, so that one template serves left and right.
+    outside : drawn ticks stand in the allowance instead of inside the net line, where there is one
     """
     used: dict[int, Counter[int]] = defaultdict(Counter)
     given: dict[int, tuple[int, Array]] = {}
@@ -82,7 +87,7 @@ def mark_seams(
                 used[p][kind] += 1
         for side in (0, 1):
             for at in track.on_edge(side, fractions):
-                _mark(track.pieces[side], track.edge(side), float(at), kind, material)
+                _mark(track.pieces[side], track.edge(side), float(at), kind, material, outside)
 
 
 def cut_notch(edge: Edge, material: Material) -> bool:
@@ -95,7 +100,9 @@ def cut_notch(edge: Edge, material: Material) -> bool:
     return hidden and soft and edge.allowance_mm >= LEAST_CUT_NOTCH_MM
 
 
-def _mark(piece: Piece, edge: Edge, at: float, kind: int, material: Material) -> None:
+def _mark(
+    piece: Piece, edge: Edge, at: float, kind: int, material: Material, outside: bool
+) -> None:
     """One mark of `kind` ticks centred at a length along an edge.
 
     NOTCH holds every mark as a line to be drawn; SNIP those among them that a knife cuts too.
@@ -107,7 +114,7 @@ def _mark(piece: Piece, edge: Edge, at: float, kind: int, material: Material) ->
         if line is not None:
             piece.ink.append(Polyline(layer="SNIP", points=line))
         else:
-            line = _tick(piece, edge, float(place))
+            line = _tick(piece, edge, float(place), outside=outside)
         if line is not None:
             piece.ink.append(Polyline(layer="NOTCH", points=line))
 
@@ -124,8 +131,11 @@ def _snip(piece: Piece, edge: Edge, at: float) -> Array | None:
     return np.array([out, out - direction * depth])
 
 
-def _tick(piece: Piece, edge: Edge, at: float) -> Array | None:
-    """A drawn tick from the net line inward, as far as the piece reaches there."""
+def _tick(piece: Piece, edge: Edge, at: float, *, outside: bool) -> Array | None:
+    """A drawn tick from the net line inward, as far as the piece reaches there, or outward."""
+    if outside and edge.allowance_mm > 0.0:
+        off = min(TICK_MM, edge.allowance_mm)
+        return np.concatenate([beside(edge.points, at, 0.0), beside(edge.points, at, off)])
     foot, tip = (beside(edge.points, at, off)[0] for off in (0.0, -TICK_MM))
     return _inside(piece, foot, tip)
 

@@ -140,3 +140,13 @@ def test_words_beside_a_piece_never_lie_on_another(ell, plan_of):
         ]
         (drawing,) = compose(plan_of(small, *places))
         assert (beside in drawing.blocks[0].ink) == kept
+
+
+def test_marks_kept_to_paper_are_not_in_the_drawing(ell, plan_of):
+    plan = plan_of(ell, Placement(template=0, sheet=0, at=(10.0, 10.0), angle_deg=0.0))
+    marked, bare = compose(plan)[0].blocks[0], compose(plan, unmarked=True)[0].blocks[0]
+    assert {i.layer for i in bare.ink} <= {"CUT", "SNIP", "HOLE", "SCORE"}
+    assert "LABEL" in {i.layer for i in marked.ink}
+    assert next(i for i in marked.ink if i.layer == "CUT").points.tolist() == (
+        next(i for i in bare.ink if i.layer == "CUT").points.tolist()
+    )

@@ -13,6 +13,7 @@ from flatten.records.making import Making
 from flatten.records.material import JointChoice
 from flatten.template.build import build_templates
 from flatten.template.mockup import fitting_levels, level_lines
+from flatten.template.place import text_box
 from flatten.template.spec import TemplateSpec
 
 SPEC = TemplateSpec(title="Tide warden", mock_up=True)
@@ -101,3 +102,28 @@ def test_centre_front_is_drawn_and_named_on_the_piece_it_crosses(forms, face):
     (words,) = [k for k in template.ink if isinstance(k, Text) and k.text == "centre front"]
     assert abs(words.at[0] - x) < 12.0
     assert Polygon(template.cut).area == pytest.approx(230.0 * 290.0)
+
+
+def test_marks_can_be_kept_to_the_back_or_to_the_allowance(forms):
+    front = forms.rectangle(180, 240, name="front")
+    back = forms.rectangle(120, 240, name="back")
+    seam = {"a": (0, 1), "b": (1, 3), "name": "side", "joint": "gap", "fixing": "closure"}
+    flat_set = forms.join([front, back], [seam], forms.material("card", gap=12.0, rim=12.0))
+    backs = build_templates(flat_set, forms.ply(), TemplateSpec(marks="back")).templates
+    assert {t.face for t in backs} == {"back"}
+    for face in ("face", "back"):
+        made = build_templates(flat_set, forms.ply(face=face), TemplateSpec(marks="allowance"))
+        for template in made.templates:
+            net = Polygon(np.concatenate([e.points[:-1] for e in template.net]))
+            cut = Polygon(template.cut)
+            words = [k for k in template.ink if isinstance(k, Text)]
+            assert any(template.panel in k.text for k in words)
+            boxes = [text_box(k) for k in words]
+            assert all(cut.covers(b) and b.intersection(net).area < 1e-6 for b in boxes)
+            ticks = [LineString(k.points) for k in template.ink if k.layer == "NOTCH"]
+            assert ticks
+            assert all(net.distance(t.centroid) > 1.0 and cut.covers(t.centroid) for t in ticks)
+            assert not [k for k in template.ink if k.layer == "GRAIN"]
+    narrow = forms.join([forms.rectangle(180, 240)], [], forms.material("card", rim=1.0))
+    (template,) = build_templates(narrow, forms.ply(), TemplateSpec(marks="allowance")).templates
+    assert any("no allowance is wide enough" in note for note in template.notes)
