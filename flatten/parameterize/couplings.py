@@ -4,6 +4,7 @@ from dataclasses import dataclass, replace
 
 from flatten.parameterize.lengths import border_lengths, edge_lengths
 from flatten.parameterize.outline import Outline
+from flatten.parameterize.rims import rim_corners
 from flatten.parameterize.seams import SeamEquations
 from flatten.parameterize.sheet import Sheet
 from flatten.parameterize.straight import StraightEdge, straight_edges, straight_wishes
@@ -11,7 +12,7 @@ from flatten.parameterize.wishes import Wish
 from flatten.parameterize.zones import Zone, zone_wishes, zones_of
 from flatten.records.panels import PanelSet
 
-FAIRNESS = 0.1  # mm: what a wave in an outline weighs against the panels' distortion
+FAIRNESS = 0.3  # mm: what a wave in an outline weighs against the panels' distortion
 
 
 @dataclass(frozen=True, eq=False, kw_only=True)
@@ -40,6 +41,9 @@ def make_sheet(
     sheet = Sheet(meshes)
     around = border_lengths(panel_set.panels)
     wishes: list[Wish] = [edge_lengths(panel_set, sheet.start, around)]
+    corners = rim_corners(panel_set, sheet.start, around)
+    if len(corners.rows):
+        wishes.append(corners)
     straight = straight_edges(panel_set, sheet.start, closures)
     if straight:
         wishes.append(straight_wishes(straight, sheet.V, around))

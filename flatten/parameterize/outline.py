@@ -35,6 +35,25 @@ def border_turning(panel: Panel) -> tuple[Ints, Array, Array]:
     )
 
 
+def turnings(U: Array, triples: Ints, wanted: Array) -> Array:
+    """(b,) radians by which the flat turns more than wanted at triples (b, 3), within -pi to pi."""
+    d1, d2 = U[triples[:, 1]] - U[triples[:, 0]], U[triples[:, 2]] - U[triples[:, 1]]
+    cross = d1[:, 0] * d2[:, 1] - d1[:, 1] * d2[:, 0]
+    dot = d1[:, 0] * d2[:, 0] + d1[:, 1] * d2[:, 1]
+    off = np.arctan2(cross, dot) - wanted
+    return (off + np.pi) % (2 * np.pi) - np.pi
+
+
+def turning_gradients(U: Array, triples: Ints) -> Array:
+    """(b, 3, 2) gradients of the turnings at triples (b, 3)."""
+    turn = []
+    for a, b in ((0, 1), (1, 2)):
+        d = U[triples[:, b]] - U[triples[:, a]]
+        square = np.maximum(np.einsum("ij,ij->i", d, d), 1e-12)
+        turn.append(np.column_stack([-d[:, 1], d[:, 0]]) / square[:, None])
+    return np.stack([turn[0], -turn[0] - turn[1], turn[1]], axis=1)
+
+
 class Outline:
     """Sum over border vertices of (turning - wanted turning)² / length, and its derivatives."""
 
@@ -59,31 +78,18 @@ class Outline:
 
     def difference(self, U: Array) -> Array:
         """(b,) radians by which the flat turns more than wanted, within -pi to pi."""
-        v = self.rows.vertices
-        d1, d2 = U[v[:, 1]] - U[v[:, 0]], U[v[:, 2]] - U[v[:, 1]]
-        cross = d1[:, 0] * d2[:, 1] - d1[:, 1] * d2[:, 0]
-        dot = d1[:, 0] * d2[:, 0] + d1[:, 1] * d2[:, 1]
-        off = np.arctan2(cross, dot) - self.wanted
-        return (off + np.pi) % (2 * np.pi) - np.pi
+        return turnings(U, self.rows.vertices, self.wanted)
 
     def energy(self, U: Array) -> float:
         off = self.difference(U)
         return 0.5 * float((off * off / self.length).sum())
 
-    def _gradients(self, U: Array) -> Array:
-        """(b, 3, 2) gradients of the turning."""
-        v = self.rows.vertices
-        turn = []
-        for a, b in ((0, 1), (1, 2)):
-            d = U[v[:, b]] - U[v[:, a]]
-            square = np.maximum(np.einsum("ij,ij->i", d, d), 1e-12)
-            turn.append(np.column_stack([-d[:, 1], d[:, 0]]) / square[:, None])
-        return np.stack([turn[0], -turn[0] - turn[1], turn[1]], axis=1)
-
     def add(self, sheet: Sheet, U: Array, weight: float) -> None:
         """Adds weight times the energy's Gauss-Newton matrix to the sheet's."""
-        self.rows.add_outer(sheet, self._gradients(U), weight / self.length)
+        self.rows.add_outer(sheet, turning_gradients(U, self.rows.vertices), weight / self.length)
 
     def pull_back(self, U: Array, weight: float, out: Array) -> None:
         """Adds weight times the energy's gradient to out (n, 2)."""
-        self.rows.pull_back(self._gradients(U), weight * self.difference(U) / self.length, out)
+        self.rows.pull_back(
+            turning_gradients(U, self.rows.vertices), weight * self.difference(U) / self.length, out
+        )
