@@ -395,7 +395,11 @@ def make_ply(
     with clock.stage("lay_plan"):
         lay_plan = store.lay(ply, material, template_set, clock.within("lay_plan"))
         drawings = compose(
-            lay_plan, stock, f"{job.title}, {ply.name}", remark=laser_remark(material)
+            lay_plan,
+            stock,
+            f"{job.title}, {ply.name}",
+            remark=laser_remark(material),
+            unmarked=ply.making.marks == "paper",
         )
         papers = job.output.papers
         words = f"{job.title}, {ply.name}, revision {job.revision}"
