@@ -1,5 +1,7 @@
 """How far each point's colour is from the bare tape round it, whatever the light there."""
 
+from dataclasses import dataclass
+
 import numpy as np
 from numba import njit
 from numpy.typing import NDArray
@@ -11,7 +13,9 @@ from flatten.ink.samples import Samples
 RADIUS_MM = 25.0
 THIN_MM = 2.6  # the background is taken from about one point in this many mm squared
 KNOT_MM = 5.0
-FLOOR = 10.0  # levels of 255: below it a ratio says more of the camera's noise than of the pen
+FLOOR = 10.0  # levels of 255: below it a ratio says more of the camera's rounding than of the pen
+MOST = 4.0  # contrasts are cut off here: the lightest pen on black tape
+NOISE_FLOOR = 3.0  # likewise for its noise: a channel this many deviations bright counts as such
 
 
 @njit(cache=True)
@@ -72,9 +76,36 @@ def background(S: Samples) -> NDArray[np.float64]:
     return blend / weight.sum(axis=1)[:, None]
 
 
-def contrast(S: Samples, B: NDArray[np.float64]) -> NDArray[np.float64]:
-    """(k, 3) how much lighter (+) or darker (-) than the tape each channel is, as a ratio."""
-    return np.clip((S.C - B) / np.maximum(B, FLOOR), -1.0, 4.0)
+@dataclass(frozen=True, eq=False, kw_only=True)
+class Contrast:
+    """X (k, 3) how much lighter (+) or darker (-) than the tape each channel of every sample is
+    B (k, 3) the tape's colour there; scale (k, 3) what differences from it are measured in
+    noise (k,) deviation of X a channel, from the camera's noise alone
+    """
+
+    X: NDArray[np.float64]
+    B: NDArray[np.float64]
+    scale: NDArray[np.float64]
+    noise: NDArray[np.float64]
+
+
+def contrast(S: Samples) -> Contrast:
+    """Every sample's colour as a ratio to the tape round it, less one: what gloss adds cancels
+    between a stroke and the tape beside it."""
+    B = background(S)
+    level = noise_level(S)
+    scale = np.maximum(B, max(FLOOR, NOISE_FLOOR * level))
+    X = np.clip((S.C - B) / scale, -1.0, MOST)
+    return Contrast(X=X, B=B, scale=scale, noise=level * np.sqrt((1.0 / scale**2).mean(axis=1)))
+
+
+def fair(X: NDArray[np.float64]) -> NDArray[np.float64]:
+    """Contrasts (..., 3) of light and dark pens on one scale: what is lighter as a logarithm.
+
+    A pen may be ten times lighter than black tape and is no more of a pen for that than a black
+    one, which can take no more than all of the light away.
+    """
+    return np.where(X > 0.0, np.log1p(np.maximum(X, 0.0)), X)
 
 
 def noise_level(S: Samples) -> float:

@@ -15,6 +15,7 @@ from scipy.sparse.linalg import spsolve
 from scipy.spatial import KDTree
 
 from flatten.geometry.curves import arc_length
+from flatten.ink.contrast import MOST, Contrast, fair
 from flatten.ink.samples import Samples
 from flatten.ink.track import Track
 
@@ -23,6 +24,8 @@ REACH_MM = 6.5
 ACROSS_WAVE_MM = 14.0  # waves along the stroke shorter than this are the hand's, not the line's
 HEIGHT_WAVE_MM = 40.0
 ROUNDS = 5
+LEAST_SIGNAL = 0.3  # of what differs, where noise seems to be all of it
+BESIDE_MM = (1.5, 5.0)
 
 
 @dataclass(frozen=True, eq=False, kw_only=True)
@@ -32,9 +35,13 @@ class Stroke:
     points (k, 3) mm, normals (k, 3); closed ones do not repeat their first point
     contrast : (3,) mean difference from the tape, as ratios; strength : its length
     cover : (k,) ink found at each point, 1 is the stroke's usual; width : mm
+    standing : (k,) how far that stands out from what lies on either side, over some 10 mm
     colour : (3,) as seen, 0 to 255
-    even : share of the stroke where its ink is within a third of its usual strength
-    explained : share of what differs from bare tape beside and on it that its band accounts for
+    even : share of the stroke where its ink is within a third of its usual strength, noise aside
+    explained : share of what differs from bare tape beside and on it, the camera's noise aside,
+        that its band accounts for
+    bare : share of what lies beside it, on its cleaner side, that is bare tape
+    error : deviation of `contrast` a channel, from the camera's noise
     """
 
     points: NDArray[np.float64]
@@ -42,10 +49,13 @@ class Stroke:
     closed: bool
     contrast: NDArray[np.float64]
     cover: NDArray[np.float64]
+    standing: NDArray[np.float64]
     width: float
     colour: NDArray[np.float64]
     even: float
     explained: float
+    bare: float
+    error: float
 
     @property
     def strength(self) -> float:
@@ -131,7 +141,7 @@ def _band(t, half, soft):
     return 1.0 / (1.0 + np.exp(np.clip((np.abs(t) - half) / soft, -40, 40)))
 
 
-def fit_strokes(S: Samples, X: NDArray[np.float64], tracks: list[Track]) -> list[Stroke]:
+def fit_strokes(S: Samples, seen: Contrast, tracks: list[Track]) -> list[Stroke]:
     """Strokes on the middle of their ink, from the followed ones, in the same order."""
     if not tracks:
         return []
@@ -148,7 +158,7 @@ def fit_strokes(S: Samples, X: NDArray[np.float64], tracks: list[Track]) -> list
     d, node = nearest_node(P, S.P)
     use = np.flatnonzero(np.isfinite(d))
     use = use[np.einsum("ij,ij->i", S.N[use], N[node[use]]) > 0.3]
-    XU, WU, PU = X[use], S.W[use], S.P[use]
+    WU, PU = S.W[use], S.P[use]
 
     count = len(tracks)
     half = np.full(count, 2.0)
@@ -169,6 +179,7 @@ def fit_strokes(S: Samples, X: NDArray[np.float64], tracks: list[Track]) -> list
         height = np.einsum("ij,ij->i", rel, N[i])
         ok &= (np.abs(along) < 1.2 * STEP_MM) & (np.abs(height) < 4.0)
         k = chain.stroke[i]
+        XU = fair(seen_from(S, seen, P, use, i))
         if turn == 0:
             core = ok & (np.abs(across) < 1.3)
             for c in range(3):
@@ -218,7 +229,14 @@ def fit_strokes(S: Samples, X: NDArray[np.float64], tracks: list[Track]) -> list
             hs - stiff * np.einsum("ij,ij->i", bend @ P, N),
         )
         P = P + move[:, None] * A + np.clip(lift, -1.5, 1.5)[:, None] * N
-    return _measured(S, X, P, N, chain, closed, half, sharp, use)
+    return _measured(S, seen, P, N, chain, closed, half, sharp, use)
+
+
+def seen_from(S: Samples, seen: Contrast, P, which, node) -> NDArray[np.float64]:
+    """(k, 3) contrast of samples to the tape at the nodes of P that they belong to."""
+    here = KDTree(S.P).query(P)[1]
+    B, scale = seen.B[here][node], seen.scale[here][node]
+    return np.clip((S.C[which] - B) / scale, -1.0, MOST)
 
 
 def _best_width(across, q, W, ok, k, count, soft):
@@ -233,7 +251,7 @@ def _best_width(across, q, W, ok, k, count, soft):
     return tries[error.argmin(axis=0)]
 
 
-def _measured(S, X, P, N, chain: _Chain, closed, half, soft, use) -> list[Stroke]:
+def _measured(S, seen: Contrast, P, N, chain: _Chain, closed, half, soft, use) -> list[Stroke]:
     """Colour, contrast, cover and quality of every stroke at its final place."""
     A = np.cross(N, _tangents(P, chain))
     d, node = nearest_node(P, S.P[use])
@@ -243,23 +261,30 @@ def _measured(S, X, P, N, chain: _Chain, closed, half, soft, use) -> list[Stroke
     k = chain.stroke[i]
     core = np.abs(across) < np.clip(0.6 * half[k], 0.8, 1.6)
     count, n = len(closed), len(P)
-    W, Y = S.W[near], X[near]
+    W, Y = S.W[near], seen_from(S, seen, P, near, i)
     total = np.maximum(np.bincount(k[core], W[core], minlength=count), 1e-9)
     contrast = np.stack(
         [np.bincount(k[core], W[core] * Y[core, c], minlength=count) for c in range(3)], 1
     )
     contrast /= total[:, None]
     size = np.maximum(np.linalg.norm(contrast, axis=1), 1e-6)
+    chance = np.bincount(k[core], (W * seen.noise[near])[core] ** 2, minlength=count)
+    deviation = np.sqrt(chance) / total
     q = np.clip(np.einsum("ij,ij->i", Y, contrast[k]) / size[k] ** 2, -2.0, 3.0)
 
     # Over each node and its neighbours, and over some 10 mm.
-    sums = [np.bincount(i[core], v, minlength=n) for v in (W[core] * q[core], W[core])]
+    shaky = (W * seen.noise[near] / size[k]) ** 2
+    sums = [np.bincount(i[core], v[core], minlength=n) for v in (W * q, W, shaky)]
     fine = [v + v[chain.before] + v[chain.after] for v in sums]
     cover = np.divide(fine[0], fine[1], out=np.zeros(n), where=fine[1] > 0)
     wide = fine
     for _ in range(2):
         wide = [v + v[chain.before] + v[chain.after] for v in wide]
     steady = np.divide(wide[0], wide[1], out=np.zeros(n), where=wide[1] > 0)
+    # One deviation of that mean from noise: every sample is in the sums nine times over.
+    error = np.divide(3.0 * np.sqrt(wide[2]), wide[1], out=np.zeros(n), where=wide[1] > 0)
+
+    standing = _standing(across, i, W, q, half[k], chain)
 
     # How much of what differs from bare tape the band explains, tape beside it included.
     g = _band(across, half[k], soft)
@@ -269,12 +294,14 @@ def _measured(S, X, P, N, chain: _Chain, closed, half, soft, use) -> list[Stroke
         np.bincount(k[close], W[close], minlength=count), 1e-9
     )
     whole = np.bincount(k[close], (W * (q - mean[k]) ** 2)[close], minlength=count)
-    explained = 1.0 - left / np.maximum(whole, 1e-9)
+    chance = np.bincount(k[close], (W * (seen.noise[near] / size[k]) ** 2)[close], minlength=count)
+    explained = (whole - left) / np.maximum(np.maximum(whole - chance, LEAST_SIGNAL * whole), 1e-9)
+    bare = _bareness(across, k, W, Y, seen.noise[near], half, size)
     strokes = []
     for m in range(count):
         a, b = chain.start[m], chain.start[m + 1]
         mine = near[core & (k == m)]
-        even = np.mean(np.abs(steady[a:b] - 1.0) < 0.35)
+        even = np.mean(np.abs(steady[a:b] - 1.0) < 0.35 + error[a:b])
         strokes.append(
             Stroke(
                 points=P[a:b],
@@ -282,10 +309,43 @@ def _measured(S, X, P, N, chain: _Chain, closed, half, soft, use) -> list[Stroke
                 closed=closed[m],
                 contrast=contrast[m],
                 cover=cover[a:b],
+                standing=standing[a:b],
                 width=2.0 * float(half[m]),
                 colour=np.median(S.C[mine], axis=0) if len(mine) else np.zeros(3),
                 even=float(even),
                 explained=float(np.clip(explained[m], 0.0, 1.0)),
+                bare=float(bare[m]),
+                error=float(deviation[m]),
             )
         )
     return strokes
+
+
+def _standing(across, i, W, q, half, chain: _Chain):
+    """(n,) ink on every node over its neighbourhood, less that on its more inked side."""
+    n = len(chain.before)
+    core = np.abs(across) < np.clip(0.6 * half, 0.8, 1.6)
+    bands = [core]
+    for side in (-1.0, 1.0):
+        out = side * across - half
+        bands.append((out > 0.5) & (out < BESIDE_MM[1]))
+    means = []
+    for band in bands:
+        sums = [np.bincount(i[band], v[band], minlength=n) for v in (W * q, W)]
+        for _ in range(3):
+            sums = [v + v[chain.before] + v[chain.after] for v in sums]
+        means.append(np.divide(sums[0], sums[1], out=np.zeros(n), where=sums[1] > 0))
+    return means[0] - np.maximum(means[1], means[2])
+
+
+def _bareness(across, k, W, Y, noise, half, size):
+    """(count,) share of the area beside each stroke, on its cleaner side, that is bare tape."""
+    best = np.zeros(len(half))
+    for side in (-1.0, 1.0):
+        out = side * across - half[k]
+        beside = (out > BESIDE_MM[0]) & (out < BESIDE_MM[1])
+        clean = np.linalg.norm(Y, axis=1) < np.maximum(0.5 * size[k], 3.0 * noise)
+        area = np.bincount(k[beside], W[beside], minlength=len(half))
+        tape = np.bincount(k[beside], (W * clean)[beside], minlength=len(half))
+        best = np.maximum(best, np.divide(tape, area, out=np.zeros(len(half)), where=area > 0))
+    return best

@@ -5,6 +5,7 @@ from dataclasses import dataclass
 import numpy as np
 from numpy.typing import NDArray
 
+from flatten.ink.contrast import fair
 from flatten.ink.fit import Stroke
 
 SAME_INK_DEG = 16.0
@@ -12,8 +13,14 @@ TOP_MM = 120.0  # the strongest strokes up to this length set what ink looks lik
 STRONG = 0.55  # of that, is surely ink
 LEAST_CONTRAST = 0.25
 CLEAR_CONTRAST = 0.5
-LEAST_INK_MM = 60.0
+LEAST_EXPLAINED = 0.45  # by its strokes of what differs from tape: gloss and folds are less crisp
+LEAST_INK_MM = 60.0  # of a pen there is so much, or at least one stroke
+LEAST_STROKE_MM = 30.0
 TINT = 0.3  # share of a contrast that is colour and not grey; creases and shadows have less
+LEAST_BARE = 0.3  # of what lies beside a stroke on its cleaner side
+SPLIT_DEG = 8.0  # inks at least so far apart in colour are two, where there is a clear gap between
+SPLIT_RATIO = 5.0  # times the spread within either
+SPLIT_MM = 30.0
 LITTLE = 0.1  # beside a line a short stroke's band accounts for little of what is there
 FAINT = 0.35  # strokes from here on count as part of writing, and are offered as lines
 
@@ -33,30 +40,32 @@ class Sorted:
 
 @dataclass(frozen=True, eq=False)
 class _Table:
-    """The strokes' measures as columns."""
+    """The strokes' measures as columns; error : degrees by which noise alone turns `way`."""
 
     way: NDArray[np.float64]
     strength: NDArray[np.float64]
     length: NDArray[np.float64]
     explained: NDArray[np.float64]
     even: NDArray[np.float64]
+    bare: NDArray[np.float64]
+    error: NDArray[np.float64]
     tinted: NDArray[np.bool_]
     light: NDArray[np.bool_]
 
 
 def _table(strokes: list[Stroke]) -> _Table:
     contrast = np.array([s.contrast for s in strokes])
-    # A light pen can be many times lighter than black tape; a dark one is never darker than black.
-    fair = np.where(contrast > 0, np.log1p(np.maximum(contrast, 0.0)), contrast)
-    strength = np.maximum(np.linalg.norm(fair, axis=1), 1e-9)
-    grey = fair - fair.mean(axis=1, keepdims=True)
-    raw = np.maximum(np.linalg.norm(contrast, axis=1, keepdims=True), 1e-9)
+    level = fair(contrast)
+    strength = np.maximum(np.linalg.norm(level, axis=1), 1e-9)
+    grey = level - level.mean(axis=1, keepdims=True)
     return _Table(
-        way=contrast / raw,
+        way=contrast / np.maximum(np.linalg.norm(contrast, axis=1, keepdims=True), 1e-9),
         strength=strength,
         length=np.array([s.length for s in strokes]),
         explained=np.array([s.explained for s in strokes]),
         even=np.array([s.even for s in strokes]),
+        bare=np.array([s.bare for s in strokes]),
+        error=np.degrees([s.error / max(s.strength, 1e-9) for s in strokes]),
         tinted=np.linalg.norm(grey, axis=1) > TINT * strength,
         light=contrast.sum(axis=1) > 0,
     )
@@ -94,12 +103,20 @@ def sort_inks(strokes: list[Stroke]) -> Sorted:
     if level < LEAST_CONTRAST or (level < CLEAR_CONTRAST and clear_mm < 2.0 * TOP_MM):
         return _nothing((t.length > 40.0) & (t.strength > 0.15) & crisp)
     usual = _weighted(t.explained, np.where(strong, t.length, 0.0))
+    if usual < LEAST_EXPLAINED:
+        return _nothing((t.length > 40.0) & (t.strength > 0.15) & crisp)
     # Short strokes must come closer to the usual ink than long ones.
     need = np.interp(t.length, [30.0, 120.0], [0.7, 0.5])
     sure = (t.explained > np.interp(t.length, [30.0, 120.0], [0.6, 0.4]) * usual) & (t.even > 0.3)
     asked = np.where(t.tinted, 0.6 * need, need)
-    other = ~main & (t.explained > 0.7 * usual) & (t.even > 0.8) & (t.length > 40.0)
-    other &= (t.strength > 0.35 * level) & (t.tinted | ~t.light | (t.length > 80.0))
+    sure &= t.bare > LEAST_BARE
+    # What is lighter where the ink is dark may be gloss, what is darker where it is light a crease,
+    # unless it is as crisp and even as a pen's; gloss is white and creases are as grey as the tape.
+    crisp_too = (t.explained > np.minimum(0.7 * usual, 0.5)) & (t.even > 0.8) & (t.bare > 0.8)
+    tint = t.tinted & (t.strength > np.minimum(0.35 * level, 0.4)) & (t.explained > 0.7 * usual)
+    plain = (t.length > 60.0) & (t.strength > 0.8 * level)
+    dark = ~t.light & (t.strength > 0.35 * level) & (t.explained > 0.7 * usual)
+    other = ~main & (t.length > 40.0) & crisp_too & (tint | plain | dark)
     taken = (main & sure & (t.strength >= 0.8 * asked * level)) | other
     ink, sums = _clusters(t, taken)
     # Within its own ink a stroke is held against that ink, not against the darkest.
@@ -107,7 +124,8 @@ def sort_inks(strokes: list[Stroke]) -> Sorted:
         mine = ink == k
         own = _weighted(t.strength, np.where(mine, t.length, 0.0))
         ink[mine & (t.strength < need * own)] = -1
-        if t.length[ink == k].sum() < 20.0:
+        own = t.length[ink == k]
+        if own.sum() < LEAST_INK_MM and own.max(initial=0.0) < LEAST_STROKE_MM:
             ink[ink == k] = -1
     faint = np.zeros(len(strokes), dtype=bool)
     close = np.cos(np.radians(1.6 * SAME_INK_DEG))
@@ -139,16 +157,66 @@ def _clusters(t: _Table, taken: NDArray[np.bool_]) -> tuple[NDArray[np.int64], l
     """Inks by direction of contrast, founded by the clearest strokes first."""
     ink = np.full(len(t.length), -1)
     sums: list[NDArray[np.float64]] = []
-    close = np.cos(np.radians(SAME_INK_DEG))
     order = np.flatnonzero(taken)
     for i in order[np.argsort(-(t.length * t.strength)[order], kind="stable")]:
-        fits = [float(t.way[i] @ s) / float(np.linalg.norm(s)) for s in sums]
-        k = int(np.argmax(fits)) if fits else -1
-        if k < 0 or fits[k] <= close:
+        fits = [float(_angles(t.way[i : i + 1], s)[0]) for s in sums]
+        k = int(np.argmin(fits)) if fits else -1
+        if k < 0 or fits[k] >= SAME_INK_DEG + 2.0 * t.error[i]:
             if t.length[i] < 20.0:
                 continue
             k = len(sums)
             sums.append(np.zeros(3))
         ink[i] = k
         sums[k] = sums[k] + t.way[i] * t.strength[i] * t.length[i]
+    k = 0
+    while k < len(sums):
+        apart = _split(t, np.flatnonzero(ink == k))
+        if apart is None:
+            k += 1
+            continue
+        ink[apart] = len(sums)
+        sums.append(_middle(t, apart))
+        sums[k] = _middle(t, np.flatnonzero(ink == k))
     return ink, sums
+
+
+def _middle(t: _Table, some: NDArray[np.int64]) -> NDArray[np.float64]:
+    """Mean way of strokes, by how much of each there is."""
+    weight = t.strength[some] * t.length[some]
+    return (weight[:, None] * t.way[some]).sum(axis=0)
+
+
+def _split(t: _Table, some: NDArray[np.int64]) -> NDArray[np.int64] | None:
+    """The strokes of a pen that are another one's, None where all are of one pen.
+
+    Dark pens on a dim scan lie close together, whatever their colours: what tells them apart is
+    that nothing lies between them.
+    """
+    if len(some) < 2:
+        return None
+    far = some[t.length[some] > 20.0]
+    if len(far) < 2:
+        return None
+    first = _middle(t, some)
+    angle = _angles(t.way[far], first)
+    second = t.way[far[int(angle.argmax())]]
+    part = np.zeros(len(some), dtype=bool)
+    for _ in range(6):
+        part = _angles(t.way[some], second) < _angles(t.way[some], first)
+        if not part.any() or part.all():
+            return None
+        first, second = _middle(t, some[~part]), _middle(t, some[part])
+    apart = float(_angles(first[None], second)[0])
+    weight = t.strength[some] * t.length[some]
+    off = np.where(part, _angles(t.way[some], second), _angles(t.way[some], first))
+    spread = max(float(np.sqrt((weight * off**2).sum() / weight.sum())), 1.0)
+    spread = float(np.hypot(spread, _weighted(t.error[some[part]], weight[part])))
+    if apart < max(SPLIT_DEG, SPLIT_RATIO * spread) or t.length[some[part]].sum() < SPLIT_MM:
+        return None
+    return some[part]
+
+
+def _angles(ways: NDArray[np.float64], way: NDArray[np.float64]) -> NDArray[np.float64]:
+    """Degrees between ways (k, 3) and another."""
+    size = np.linalg.norm(ways, axis=1) * np.linalg.norm(way)
+    return np.degrees(np.arccos(np.clip(ways @ way / np.maximum(size, 1e-12), -1.0, 1.0)))

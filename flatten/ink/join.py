@@ -11,12 +11,15 @@ from flatten.ink.kinks import Kink
 from flatten.ink.paths import Path, Points, outward
 
 GAP_MM = 16.0  # bridged along the line; a little over 15, as ends are soft by a pen's width
+STRAIGHT_GAP_MM = 22.0  # between strokes in line
+NEAR_INK_DEG = 16.0
 FAR_GAP_MM = 35.0  # offered, not bridged
 CORNER_MM = 12.0
 AIM_DEG = 32.0
 STRAIGHT_DEG = 25.0
 DASH_MM = 40.0
-BARB_MM = 30.0
+BARB_MM = 25.0
+STEADY_MM = 25.0
 BACK = 0.42  # cosine of the sharpest corner that a short arm makes with a line it belongs to
 SHORT_MM = 45.0  # shorter strokes are joined over less than their own length
 BRIDGE_STEP_MM = 2.0
@@ -37,16 +40,21 @@ class Gap:
 
 @dataclass(frozen=True, eq=False)
 class _Ends:
-    """All open ends: (path, end), where they are and the way they point."""
+    """All open ends: (path, end), where they are and the way they point, by their last bit and
+    by a longer stretch."""
 
     rows: list[tuple[int, int]]
     at: Points
     way: Points
+    steady: Points
 
 
 @dataclass(frozen=True, eq=False)
 class _Pair:
-    """Two ends that could be one: how far apart, how much each turns to face the other."""
+    """Two ends that could be one: how far apart, how much each turns to face the other.
+
+    shorter : length of the shorter of the two; same : whether both are of one ink
+    """
 
     a: int
     b: int
@@ -54,6 +62,7 @@ class _Pair:
     turn: float
     bend: float
     shorter: float
+    same: bool
 
     @property
     def cost(self) -> float:
@@ -64,7 +73,8 @@ def _open_ends(paths: list[Path]) -> _Ends:
     rows = [(i, e) for i, p in enumerate(paths) if not p.closed for e in (0, 1)]
     at = np.array([paths[i].tip(e) for i, e in rows]).reshape(-1, 3)
     way = np.array([outward(paths[i].points, e) for i, e in rows]).reshape(-1, 3)
-    return _Ends(rows, at, way)
+    steady = np.array([outward(paths[i].points, e, STEADY_MM) for i, e in rows]).reshape(-1, 3)
+    return _Ends(rows, at, way, steady)
 
 
 def _pairs(paths: list[Path], ends: _Ends) -> list[_Pair]:
@@ -75,28 +85,39 @@ def _pairs(paths: list[Path], ends: _Ends) -> list[_Pair]:
     for a, b in sorted(KDTree(ends.at).query_pairs(FAR_GAP_MM)):
         i, j = ends.rows[a][0], ends.rows[b][0]
         p, q = paths[i], paths[j]
-        if p.ink != q.ink:
+        if p.ink != q.ink and _angle(p.contrast, q.contrast) > NEAR_INK_DEG:
             continue
         between = ends.at[b] - ends.at[a]
         gap = float(np.linalg.norm(between))
         if i == j and (p.length < 30.0 or gap > 0.3 * p.length):
             continue
-        ca = cb = 1.0
-        if gap > 1e-6:
-            ca, cb = float(ends.way[a] @ between) / gap, -float(ends.way[b] @ between) / gap
-        straight = -float(ends.way[a] @ ends.way[b])
-        turns = np.degrees(np.arccos(np.clip([ca, cb, straight], -1.0, 1.0)))
+        # A frayed end may turn aside; a longer stretch of it then tells where it leads.
+        turn, bend = min(
+            _turns(between, ends.way[a], ends.way[b]),
+            _turns(between, ends.steady[a], ends.steady[b]),
+        )
         out.append(
             _Pair(
                 a,
                 b,
                 gap,
-                turn=float(np.hypot(turns[0], turns[1])),
-                bend=float(turns[2]),
+                turn=turn,
+                bend=bend,
                 shorter=min(p.length, q.length),
+                same=p.ink == q.ink,
             )
         )
     return out
+
+
+def _turns(between: Points, a: Points, b: Points) -> tuple[float, float]:
+    """Degrees by which two ends turn to face each other, and by which one runs on as the other."""
+    gap = float(np.linalg.norm(between))
+    ca = cb = 1.0
+    if gap > 1e-6:
+        ca, cb = float(a @ between) / gap, -float(b @ between) / gap
+    turns = np.degrees(np.arccos(np.clip([ca, cb, -float(a @ b)], -1.0, 1.0)))
+    return float(np.hypot(turns[0], turns[1])), float(turns[2])
 
 
 def _slack(gap: float, aside: float = 2.5) -> float:
@@ -135,8 +156,15 @@ def join_paths(paths: list[Path], kinks: list[Kink], ink_at: InkAt) -> tuple[lis
             if p.a not in used and p.b not in used:
                 used[p.a], used[p.b] = p.b, p.a
 
-    near = [p for p in pairs if p.gap <= GAP_MM]
-    fair = [p for p in near if p.shorter > SHORT_MM or p.gap < max(6.0, 0.9 * p.shorter)]
+    # One stroke in two lights may seem to be two pens': what runs on as if it were one is one.
+    link([p for p in pairs if not p.same and _is_one(p)])
+    pairs = [p for p in pairs if p.same]
+    near = [p for p in pairs if p.gap <= (STRAIGHT_GAP_MM if _runs_on(p, ends) else GAP_MM)]
+    fair = [
+        p
+        for p in near
+        if p.shorter > SHORT_MM or p.gap < max(6.0, 0.9 * p.shorter) or _runs_on(p, ends)
+    ]
     link([p for p in fair if p.turn < STRAIGHT_DEG + _slack(p.gap) and p.bend < 40.0])
     _close_kinks(ends, paths, used)
     link([p for p in fair if p.turn < 1.4 * (AIM_DEG + _slack(p.gap)) and p.bend < 55.0])
@@ -148,6 +176,29 @@ def join_paths(paths: list[Path], kinks: list[Kink], ink_at: InkAt) -> tuple[lis
         if p.a not in used and p.b not in used
     ]
     return _chains(paths, kinks, ends, used, ink_at), gaps
+
+
+def _is_one(p: _Pair) -> bool:
+    """Whether two strokes meet so closely in line that they were drawn in one go."""
+    close = p.gap < 8.0 and p.shorter > 2.0 * p.gap
+    return close and p.turn < 12.0 + _slack(p.gap, 1.0) and p.bend < 20.0
+
+
+def _runs_on(p: _Pair, ends: _Ends) -> bool:
+    """Whether two strokes are so much in line that a wider gap is one all the same."""
+    if p.shorter < 1.4 * p.gap or p.bend > 15.0:
+        return False
+    between = ends.at[p.b] - ends.at[p.a]
+    aside = [
+        max(np.linalg.norm(between - (between @ w) * w) for w in (ways[p.a], ways[p.b]))
+        for ways in (ends.way, ends.steady)
+    ]
+    return min(aside) < 3.0 and p.turn < STRAIGHT_DEG
+
+
+def _angle(a: Points, b: Points) -> float:
+    size = max(float(np.linalg.norm(a) * np.linalg.norm(b)), 1e-12)
+    return float(np.degrees(np.arccos(np.clip(a @ b / size, -1.0, 1.0))))
 
 
 def _is_corner(p: _Pair, ends: _Ends, paths: list[Path]) -> bool:

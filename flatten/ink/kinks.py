@@ -78,6 +78,7 @@ def cut_at_kinks(s: Stroke, first: int) -> tuple[list[Piece], list[Kink]]:
             points=s.points[inside],
             normals=s.normals[inside],
             cover=s.cover[inside],
+            standing=s.standing[inside],
             closed=False,
         )
         pieces.append(Piece(stroke=piece, kinks=(names[k], names[k + 1])))

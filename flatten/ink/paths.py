@@ -9,6 +9,8 @@ from flatten.geometry.curves import arc_length, at_lengths
 from flatten.ink.fit import STEP_MM, Stroke, path_length
 
 END_FIT_MM = 12.0
+CLEAR = 0.3  # of the stroke's usual ink
+TAIL_POINTS = 4
 Points = NDArray[np.float64]
 
 
@@ -72,7 +74,17 @@ def path_of(stroke: Stroke, ink: int, faint: bool, kinks: tuple[int, int]) -> Pa
         inked = np.flatnonzero(stroke.cover > 0.5)
         if len(inked) < 2:
             return None
-        p, n = p[inked[0] : inked[-1] + 1], n[inked[0] : inked[-1] + 1]
+        first, last = inked[0], inked[-1]
+        # A tail that stands out from nothing was followed past the stroke's end: along a shadow,
+        # or into another line, whose far side may be bare.
+        clear = np.flatnonzero(stroke.standing > CLEAR)
+        if len(clear) and clear[0] - first > TAIL_POINTS:
+            first = clear[0]
+        if len(clear) and last - clear[-1] > TAIL_POINTS:
+            last = clear[-1]
+        p, n = p[first : last + 1], n[first : last + 1]
+        if len(p) < 2:
+            return None
     return Path(
         points=p,
         normals=n,

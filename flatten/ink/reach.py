@@ -10,15 +10,18 @@ from flatten.ink.join import GAP_MM, SHORT_MM
 from flatten.ink.paths import Path, Points, outward
 
 RIM_MM = 20.0
+DETAIL_MM = 6.0  # what is no seam may end anywhere: led on over no more than a soft end
 CURL = 6  # points
 OVERSHOOT_MM = 9.0
 OWN_MM = 45.0  # a line ends on itself only this far along from that end
 
 
-def reach_ends(paths: list[Path], rims: list[Points]) -> None:
-    """Ends every open path on what it aims at, within 16 mm of a line or 20 mm of a rim.
+def reach_ends(paths: list[Path], rims: list[Points], seams: set[int]) -> None:
+    """Ends every open path on what it aims at: a seam within 16 mm of a line or 20 mm of a rim,
+    anything else within a few.
 
-    rims : points (k, 3) along each rim, about a millimetre apart. Changes the paths.
+    rims : points (k, 3) along each rim, about a millimetre apart; seams : the inks that seams are
+    drawn in. Changes the paths.
     """
     rim = KDTree(np.concatenate(rims)) if rims else None
     for turn in (0, 1):
@@ -32,21 +35,28 @@ def reach_ends(paths: list[Path], rims: list[Points]) -> None:
             for e in (0, 1):
                 if p.closed or p.ends[e] != "open" or len(p.points) < 3:
                     continue
-                to_rim = _rim_ahead(rim, p.tip(e), outward(p.points, e), RIM_MM) is not None
+                seam = p.ink in seams
+                far = RIM_MM if seam else DETAIL_MM
+                to_rim = _rim_ahead(rim, p.tip(e), outward(p.points, e), far) is not None
                 if turn == 0 and not to_rim and _cut_overshoot(paths, tree, owner, place, i, e):
                     continue
-                _lead(paths, tree, owner, place, rim, i, e)
+                _lead(paths, tree, owner, place, rim, i, e, seam)
 
 
-def _lead(paths, tree: KDTree, owner, place, rim: KDTree | None, i: int, e: int) -> None:
+def _lead(
+    paths, tree: KDTree, owner, place, rim: KDTree | None, i: int, e: int, seam: bool
+) -> None:
     """Leads one end on to the nearer of the line and the rim ahead of it."""
     p = paths[i]
     at, way = p.tip(e), outward(p.points, e)
     # A letter beside a line aims at nothing.
     most = GAP_MM if p.length > SHORT_MM else max(4.0, 0.25 * p.length)
+    far = RIM_MM if p.length > 25.0 else 8.0
+    if not seam:
+        most, far = min(most, DETAIL_MM), min(far, DETAIL_MM)
     line = _line_ahead(paths, tree, owner, place, at, way, i, e, most)
-    edge = _rim_ahead(rim, at, way, RIM_MM if p.length > 25.0 else 8.0)
-    if edge is None and line is None and p.length > SHORT_MM:
+    edge = _rim_ahead(rim, at, way, far)
+    if seam and edge is None and line is None and p.length > SHORT_MM:
         # Along a ragged rim the last bit of a track may turn aside.
         q = p.points[:-CURL] if e else p.points[CURL:]
         edge = _rim_ahead(rim, q[-1 if e else 0], outward(q, e), RIM_MM)

@@ -1,11 +1,13 @@
 """Reads the pen lines off a scan's colours."""
 
+from collections.abc import Iterable
+
 import numpy as np
 from numpy.typing import NDArray
 from scipy.spatial import KDTree
 
 from flatten.geometry.curves import arc_length
-from flatten.ink.contrast import FLOOR, background, contrast, noise_level, one_per_cell
+from flatten.ink.contrast import Contrast, contrast, fair, one_per_cell
 from flatten.ink.doubles import without_doubles, without_overlaps
 from flatten.ink.fit import Stroke, fit_strokes, path_length
 from flatten.ink.frame import working_frame
@@ -61,31 +63,33 @@ def _on_the_cast(S: Samples, cast: Cast | None) -> NDArray[np.bool_]:
     return ok & (np.einsum("ij,ij->i", S.N, cast.N[near]) > 0.0)
 
 
-def _strokes(
-    S: Samples, B: NDArray[np.float64], X: NDArray[np.float64], here: NDArray[np.bool_]
-) -> list[Stroke]:
-    noise = noise_level(S) / np.maximum(B.mean(axis=1), FLOOR)
+def _strokes(S: Samples, seen: Contrast, here: NDArray[np.bool_]) -> list[Stroke]:
+    noise = seen.noise
     # Noisy or coarse scans are looked at with longer strips.
     rough = float(np.median(noise)) * S.spacing
     half = float(np.clip(60.0 * rough, 7.0, 12.0))
     which = one_per_cell(S.P, SEED_STEP_MM)
     which = which[here[which]]
-    found = stroke_response(S, X, noise, which, half)
-    high = np.percentile(found.strength, 99.7)
-    clear = float(np.median(found.strength[found.strength >= 0.5 * high]))
-    floor = np.maximum(SEED_SHARE * clear, SEED_NOISE * found.noise)
-    seeds = np.flatnonzero(found.strength > floor)
-    seeds = seeds[np.argsort(-(found.strength / floor)[seeds], kind="stable")]
+    found = stroke_response(S, seen, which, half)
+    # Light pens and dark ones on one scale, so that neither hides the other.
+    size = np.maximum(np.linalg.norm(found.colour, axis=1), 1e-9)
+    shrink = np.linalg.norm(fair(found.colour), axis=1) / size
+    strength, chance = found.strength * shrink, found.noise * shrink
+    high = np.percentile(strength, 99.7)
+    clear = float(np.median(strength[strength >= 0.5 * high]))
+    floor = np.maximum(SEED_SHARE * clear, SEED_NOISE * chance)
+    seeds = np.flatnonzero(strength > floor)
+    seeds = seeds[np.argsort(-(strength / floor)[seeds], kind="stable")]
     tracks = follow_strokes(
         S,
-        X,
+        seen,
         which[seeds],
         found.direction[seeds],
         found.colour[seeds],
         LEAST_STROKE_MM,
         float(np.median(noise)),
     )
-    return without_doubles(fit_strokes(S, X, without_overlaps(tracks)))
+    return without_doubles(fit_strokes(S, seen, without_overlaps(tracks)))
 
 
 def _paths(S: Samples, X: NDArray[np.float64], strokes: list[Stroke], found: Sorted):
@@ -162,9 +166,8 @@ def read_ink(scan: Scan, cast: Cast | None = None, rules: tuple[InkRule, ...] = 
     to_work, notes = working_frame(scan, cast)
     S = surface_samples(scan, to_work)
     here = _on_the_cast(S, cast)
-    B = background(S)
-    X = contrast(S, B)
-    strokes = _strokes(S, B, X, here)
+    seen = contrast(S)
+    strokes = _strokes(S, seen, here)
     found = sort_inks(strokes)
     rims = _rims(scan_rims(scan, to_work), cast)
     back = np.linalg.inv(to_work)
@@ -176,14 +179,13 @@ def read_ink(scan: Scan, cast: Cast | None = None, rules: tuple[InkRule, ...] = 
         weak = [s for s, faint in zip(strokes, found.faint, strict=True) if faint]
         doubts = tuple(_weak(s.points, s.colour, filed) for s in weak[:MOST_WEAK])
         return InkReading(lines=(), doubts=doubts, notes=(*notes, NO_INK))
-    paths, gaps = _paths(S, X, strokes, found)
-    reach_ends(paths, rims)
-    taken = sort_paths(paths)
+    paths, gaps = _paths(S, seen.X, strokes, found)
     colours = _ink_colours(strokes, found)
-    lengths = [
-        sum(paths[i].length for i in taken.lines if paths[i].ink == k) for k in range(len(colours))
-    ]
     ruled = _ruled(colours, rules)
+    kinds = _ink_kinds(_ink_lengths(paths, range(len(paths)), len(colours)), ruled)
+    reach_ends(paths, rims, {k for k, kind in enumerate(kinds) if kind != "detail"})
+    taken = sort_paths(paths)
+    lengths = _ink_lengths(paths, taken.lines, len(colours))
     kinds = _ink_kinds(lengths, ruled)
     lines, line_of, said = _lines(paths, taken, kinds, ruled, colours, rims, S, cast, filed)
     doubts = [_weak(paths[i].points, paths[i].colour, filed) for i in taken.weak[:MOST_WEAK]]
@@ -210,6 +212,11 @@ def read_ink(scan: Scan, cast: Cast | None = None, rules: tuple[InkRule, ...] = 
         marks=_ticks(taken, {i: lines[k].name for i, k in line_of.items()}, filed),
         notes=(*notes, *said),
     )
+
+
+def _ink_lengths(paths: list[Path], some: Iterable[int], inks: int) -> list[float]:
+    """Millimetres of each ink over some of the paths."""
+    return [sum(paths[i].length for i in some if paths[i].ink == k) for k in range(inks)]
 
 
 def _ink_kinds(lengths: list[float], ruled: dict[int, InkRule]) -> list:

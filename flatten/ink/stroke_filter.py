@@ -7,6 +7,7 @@ from numba import njit
 from numpy.typing import NDArray
 
 from flatten.geometry.pointgrid import near
+from flatten.ink.contrast import Contrast
 from flatten.ink.samples import Samples
 
 ANGLES = 12
@@ -46,7 +47,7 @@ def frame_of(x, y, z):  # pragma: no cover - compiled
 
 @njit(cache=True)
 def _respond(
-    which, half, axes, P, N, X, W, noise, start, low, shape, cell
+    which, half, axes, P, N, C, B, scale, W, noise, start, low, shape, cell
 ):  # pragma: no cover - compiled
     count = which.shape[0]
     strength = np.zeros(count)
@@ -91,9 +92,9 @@ def _respond(
                         band += 1
                 j = found[q]
                 w = W[j]
-                total[band, 0] += w * X[j, 0]
-                total[band, 1] += w * X[j, 1]
-                total[band, 2] += w * X[j, 2]
+                total[band, 0] += w * (C[j, 0] - B[i, 0]) / scale[i, 0]
+                total[band, 1] += w * (C[j, 1] - B[i, 1]) / scale[i, 1]
+                total[band, 2] += w * (C[j, 2] - B[i, 2]) / scale[i, 2]
                 total[band, 3] += w
                 total[band, 4] += w * w
             if total[0, 3] <= 0.0:
@@ -144,20 +145,21 @@ def _respond(
 
 def stroke_response(
     S: Samples,
-    X: NDArray[np.float64],
-    noise: NDArray[np.float64],
+    seen: Contrast,
     which: NDArray[np.int64],
     half_length_mm: float,
 ) -> Responses:
     """How much a narrow strip through each point differs from both its flanks.
 
-    S : the samples; X : (k, 3) contrast of each; noise : (k,) its deviation per channel
-    which : (c,) indices of points to look at
+    S : the samples and how they are seen; which : (c,) indices of points to look at
 
-    The weaker flank decides, so that the edge of a shadow or of a strip of tape gives nothing.
+    Every neighbour is held against the tape at the point itself, so that no line is seen where
+    what counts as tape changes. The weaker flank decides, so that the edge of a shadow or of a
+    strip of tape gives nothing.
     """
     g = S.grid
     strength, chance, direction, colour = _respond(
-        which, half_length_mm, AXES, S.P, S.N, X, S.W, noise, g.start, g.low, g.shape, g.cell
-    )
+        which, half_length_mm, AXES, S.P, S.N, S.C, seen.B, seen.scale, S.W, seen.noise,
+        g.start, g.low, g.shape, g.cell,
+    )  # fmt: skip
     return Responses(strength=strength, noise=chance, direction=direction, colour=colour)

@@ -13,6 +13,7 @@ from numba import njit
 from numpy.typing import NDArray
 
 from flatten.geometry.pointgrid import near
+from flatten.ink.contrast import MOST, Contrast
 from flatten.ink.samples import Samples
 
 STEP_MM = 1.5
@@ -37,21 +38,40 @@ class Track:
 @njit(cache=True)
 def _look(x, y, z, dx, dy, dz, nx, ny, nz, colour, purity, S, start, low, shape, cell, found, uvq):
     # pragma: no cover - compiled
-    """Gathers the points round a place into (u along, v across, q ink, w area, h height)."""
-    P, N, X, W = S
+    """Gathers the points round a place into (u along, v across, q ink, w area, h height) and their
+    contrast to the tape at that place."""
+    P, N, C, B, scale, W = S
     n = near(x, y, z, RADIUS_MM, P, start, low, shape, cell, found)
     # b = n x d: to the left of the way.
     bx, by, bz = ny * dz - nz * dy, nz * dx - nx * dz, nx * dy - ny * dx
     size = np.sqrt(colour[0] ** 2 + colour[1] ** 2 + colour[2] ** 2)
     ex, ey, ez = colour[0] / size, colour[1] / size, colour[2] / size
+    # The tape at the place itself: its neighbours are held against it, so that nothing shows where
+    # what counts as tape changes.
+    tape = np.zeros(6)
+    total = 1e-12
+    for m in range(n):
+        j = found[m]
+        if nx * N[j, 0] + ny * N[j, 1] + nz * N[j, 2] >= 0.4:
+            r2 = (P[j, 0] - x) ** 2 + (P[j, 1] - y) ** 2 + (P[j, 2] - z) ** 2
+            w = W[j] * np.exp(-r2 / 12.0)
+            total += w
+            for d in range(3):
+                tape[d] += w * B[j, d]
+                tape[3 + d] += w * scale[j, d]
+    for d in range(6):
+        tape[d] /= total
     kept = 0
     for m in range(n):
         j = found[m]
         if nx * N[j, 0] + ny * N[j, 1] + nz * N[j, 2] < 0.4:
             continue
         px, py, pz = P[j, 0] - x, P[j, 1] - y, P[j, 2] - z
-        a = X[j, 0] * ex + X[j, 1] * ey + X[j, 2] * ez
-        o2 = X[j, 0] ** 2 + X[j, 1] ** 2 + X[j, 2] ** 2 - a * a
+        for d in range(3):
+            uvq[kept, 5 + d] = min(max((C[j, d] - tape[d]) / tape[3 + d], -1.0), MOST)
+        X = uvq[kept, 5:8]
+        a = X[0] * ex + X[1] * ey + X[2] * ez
+        o2 = X[0] ** 2 + X[1] ** 2 + X[2] ** 2 - a * a
         found[kept] = j
         uvq[kept, 0] = px * dx + py * dy + pz * dz
         uvq[kept, 1] = px * bx + py * by + pz * bz
@@ -128,7 +148,7 @@ def _follow(
     uvq,
 ):  # pragma: no cover - compiled
     """Walks from path[count - 1] on; returns the new count and whether the loop closed."""
-    _P, N, X, _W = S
+    N = S[1]
     x, y, z = path[count - 1, 0], path[count - 1, 1], path[count - 1, 2]
     dx, dy, dz = toward[0] * sign, toward[1] * sign, toward[2] * sign
     nx, ny, nz = N[seed, 0], N[seed, 1], N[seed, 2]
@@ -161,10 +181,9 @@ def _follow(
             mx = my = mz = total = 0.0
             for k in range(n):
                 if -window < uvq[k, 0] < 1.2 * window and abs(uvq[k, 1] - shift) < 1.3:
-                    j = found[k]
-                    mx += uvq[k, 3] * X[j, 0]
-                    my += uvq[k, 3] * X[j, 1]
-                    mz += uvq[k, 3] * X[j, 2]
+                    mx += uvq[k, 3] * uvq[k, 5]
+                    my += uvq[k, 3] * uvq[k, 6]
+                    mz += uvq[k, 3] * uvq[k, 7]
                     total += uvq[k, 3]
             if total > 0.0:
                 mx, my, mz = mx / total, my / total, mz / total
@@ -259,18 +278,18 @@ def _follow(
 
 @njit(cache=True)
 def _track_all(
-    seeds, directions, colours, purity, window, P, N, X, W, start, low, shape, cell, least
+    seeds, directions, colours, purity, window, P, N, C, B, scale, W, start, low, shape, cell, least
 ):  # pragma: no cover - compiled
     owner = np.full(P.shape[0], -1, dtype=np.int64)
     heading = np.zeros((P.shape[0], 3))
     found = np.empty(4096, dtype=np.int64)
-    uvq = np.empty((4096, 5))
+    uvq = np.empty((4096, 8))
     path = np.empty((MOST_NODES, 3))
     out = np.empty((4 * MOST_NODES, 3))
     ends = np.empty(seeds.shape[0], dtype=np.int64)
     loops = np.zeros(seeds.shape[0], dtype=np.bool_)
     used = tracks = 0
-    S = (P, N, X, W)
+    S = (P, N, C, B, scale, W)
     for k in range(seeds.shape[0]):
         i = seeds[k]
         if owner[i] >= 0:
@@ -316,7 +335,7 @@ def _track_all(
 
 def follow_strokes(
     S: Samples,
-    X: NDArray[np.float64],
+    seen: Contrast,
     seeds: NDArray[np.int64],
     directions: NDArray[np.float64],
     colours: NDArray[np.float64],
@@ -341,7 +360,9 @@ def follow_strokes(
         window,
         S.P,
         S.N,
-        X,
+        S.C,
+        seen.B,
+        seen.scale,
         S.W,
         g.start,
         g.low,

@@ -17,11 +17,18 @@ SURE_MM = 90.0  # writing is smaller than this
 SURE_BENT_MM = 60.0  # and a stroke that is long as well is larger than this
 LETTER_MM = 45.0
 TICK_MM = 32.0
+TICK_LEAST_MM = 7.5
+CORNER_MM = 6.0
+TICK_CLEAR, TICK_FAINT = 0.4, 0.47  # of the contrast of the line that it marks
 LOOP_MM = 75.0  # the shortest closed line that is taken for a shape
 WORD_MM = 16.0  # letters of a word lie no farther apart
 SPOT_MM = 14.0
+LONE_STRAIGHT_MM = 38.0  # a figure 1 is shorter
 LONE_MM = 50.0  # a single stroke, however bent, is no letter if it is larger
 WEAK_MM = 25.0
+ARROW_MM = 150.0
+BARB_MM = (7.0, 45.0)
+ROW_SHARE = 0.06  # of its length that a row of strokes may stray from a straight one
 HATCH_LEAST = 4
 CROSSED_SPACING_MM = 18.0
 
@@ -113,6 +120,13 @@ def sort_paths(paths: list[Path]) -> Taken:
     rest -= lines
     for group in near_groups(paths, sorted(rest)):
         what = _what(paths, by, group)
+        if what == "letters":
+            # No letter is so large, and no word is written in one straight row of strokes.
+            row = _is_row([paths[i] for i in group])
+            large = {i for i in group if not paths[i].faint and (row or paths[i].extent > LONE_MM)}
+            lines |= {i for i in large if paths[i].length > SPOT_MM}
+            group = [i for i in group if i not in large]
+            what = "letters" if sum(paths[i].length for i in group) >= SPOT_MM else "spot"
         if what == "line":
             lines.add(max(group, key=lambda i: paths[i].length))
         elif what == "weak":
@@ -146,9 +160,7 @@ def _anchored(paths, by, lines: set[int], rest: set[int], taken: Taken) -> None:
                 end == "rim" or (end == "line" and aim in lines)
                 for end, aim in zip(p.ends, p.aims, strict=True)
             )
-            tick = next(
-                (m for m in by[i] if m.b in lines and _is_tick(p, paths[m.b], m.angle)), None
-            )
+            tick = next((m for m in by[i] if m.b in lines and _is_tick(p, paths[m.b], m)), None)
             if tick is not None and ends < 2:
                 taken.marks.append((i, tick.b, tick.place))
                 rest.discard(i)
@@ -162,42 +174,48 @@ def _anchored(paths, by, lines: set[int], rest: set[int], taken: Taken) -> None:
                 grown = True
 
 
-def _is_tick(p: Path, line: Path, angle: float) -> bool:
+def _is_tick(p: Path, line: Path, met: Meeting) -> bool:
     """Whether a short stroke stands out clearly on a line that it touches or crosses."""
-    if angle < 50.0 or p.length > TICK_MM or not p.straight:
+    ends = [line.tip(e) for e in (0, 1) if not line.closed]
+    if any(np.linalg.norm(met.place - tip) < CORNER_MM for tip in ends):
+        return False  # the line goes round a corner there
+    if met.angle < 50.0 or not TICK_LEAST_MM < p.length < TICK_MM or not p.straight:
+        return False
+    # A crease or a shadow across the line is paler than the pen.
+    ink = TICK_FAINT if p.faint else TICK_CLEAR
+    if float(np.linalg.norm(p.contrast)) < ink * float(np.linalg.norm(line.contrast)):
         return False
     off = KDTree(line.filled()).query([p.points[0], p.points[-1]])[0]
     return float(np.max(off)) > 0.5 * line.width + (3.5 if p.faint else 2.5)
 
 
 def _arrow(paths, by, i) -> tuple[str, list[int]] | None:
-    """A line that ends in a head of two barbs, one on either side."""
+    """A line that ends in a head of two barbs alike, one on either side, lying back along it."""
     p = paths[i]
-    if p.closed or "rim" in p.ends or not p.straight:
+    if p.closed or "rim" in p.ends or not p.straight or p.length > ARROW_MM:
         return None
     for e in (0, 1):
-        tip, way = p.points[-1 if e else 0], outward(p.points, e)
-        left = right = False
-        head = set()
+        tip, way = p.tip(e), outward(p.points, e)
         across = np.cross(p.normals[-1 if e else 0], way)
+        sides: dict[bool, tuple[float, int]] = {}
         for m in by[i]:
             q = paths[m.b]
-            if q.closed or q.length > min(60.0, 0.9 * p.length):
+            if q.closed or q.faint or q.ink != p.ink:
                 continue
-            if np.linalg.norm(q.points - tip, axis=1).min() > 8.0:
+            if np.linalg.norm(q.points - tip, axis=1).min() > 6.0:
                 continue
             for far in (q.points[0], q.points[-1]):
                 v = far - tip
                 size = float(np.linalg.norm(v))
-                if size < 4.0:
+                if not BARB_MM[0] < size < min(BARB_MM[1], 0.6 * p.length):
                     continue
                 back, aside = float(v @ way) / size, float(v @ across) / size
                 if back < -0.25 and abs(aside) > 0.25:
-                    left |= aside > 0
-                    right |= aside < 0
-                    head.add(m.b)
-        if left and right:
-            return "arrow", [i, *sorted(head)]
+                    sides[aside > 0] = max(sides.get(aside > 0, (0.0, -1)), (size, m.b))
+        if len(sides) == 2:
+            short, long = sorted(size for size, _ in sides.values())
+            if long < 2.2 * short:
+                return "arrow", [i, *sorted({k for _, k in sides.values()})]
     return None
 
 
@@ -246,11 +264,29 @@ def _what(paths, by, group: list[int]) -> str:
     return "letters"
 
 
+def _is_row(ps: list[Path]) -> bool:
+    """Whether strokes lie one behind the other along one nearly straight line."""
+    clear = [p for p in ps if not p.faint]
+    if len(clear) < 2 or not all(p.straight for p in clear):
+        return False
+    q = np.concatenate([p.points for p in clear])
+    middle = q.mean(axis=0)
+    axis = np.linalg.svd(q - middle, full_matrices=False)[2][0]
+    t = (q - middle) @ axis
+    off = np.linalg.norm(q - middle - t[:, None] * axis, axis=1)
+    total = sum(p.length for p in clear)
+    # One behind the other: together no longer than the row is.
+    return bool(
+        np.ptp(t) > LETTER_MM and off.max() < max(ROW_SHARE * np.ptp(t), 2.0)
+        and total < 1.1 * np.ptp(t)
+    )  # fmt: skip
+
+
 def _alone(p: Path) -> bool:
     """Whether a stroke with no other near it is a line, and no letter."""
     if p.closed:
         return p.length >= LOOP_MM
-    return (p.length > LETTER_MM and p.straight) or p.extent > LONE_MM or is_even(p.pieces)
+    return (p.length > LONE_STRAIGHT_MM and p.straight) or p.extent > LONE_MM or is_even(p.pieces)
 
 
 def _is_cross(by, group: Iterable[int], ps: list[Path]) -> bool:

@@ -1,8 +1,10 @@
 """Synthetic phone scans of taped bodies with pen lines on them, with the truth kept beside."""
 
 from dataclasses import dataclass, field, replace
+from io import BytesIO
 
 import numpy as np
+from PIL import Image
 from scipy.spatial import cKDTree
 
 from flatten.records.scan import Scan
@@ -16,6 +18,8 @@ class Look:
     light : directions of the lamps with their strength; ambient : light from everywhere
     noise : camera noise, uniform, plus and minus that many levels of 255
     edge : "" or what shows beyond the tape near the rims ("skin", "cloth"), `edge_mm` wide
+    cast : what the light does to each channel (a warm lamp takes from blue)
+    jpeg : quality at which a texture was squeezed, 0 for not at all
     """
 
     tape: tuple[int, int, int] = (150, 152, 156)
@@ -38,6 +42,8 @@ class Look:
     soft: float = 0.5
     edge: str = ""
     edge_mm: float = 18.0
+    cast: tuple[float, float, float] = (1.0, 1.0, 1.0)
+    jpeg: int = 0
 
 
 @dataclass(frozen=True)
@@ -207,6 +213,7 @@ def paint(X, N, strokes, look, rng, rim_distance=None, gaps=(), blur=0.0):
         d = (X - X.mean(0)) @ n + 12 * waves(rng, X, 150)
         shade *= 1 - look.shadow / (1 + np.exp(-(np.abs(d) - 60) / 1.0))
     value = albedo * (shade[:, None] ** (1 / 1.6)) * look.gain + 255 * gloss[:, None]
+    value *= np.array(look.cast)
     value += rng.uniform(-look.noise, look.noise, (k, 3))
     return np.clip(np.rint(value), 0, 255).astype(np.uint8)
 
@@ -241,8 +248,11 @@ def damage(V, F, strokes, wear, rng):
     return moved, F
 
 
-def scan_of(body, strokes, look=None, wear=None, spacing=2.2, seed=0, texture=0):
-    """A scan of `body` with `strokes`; with `texture` > 0 an image of that many pixels a side."""
+def scan_of(
+    body, strokes, look=None, wear=None, spacing=2.2, seed=0, texture=0, islands=False
+):  # fmt: skip
+    """A scan of `body` with `strokes`; with `texture` > 0 an image of that many pixels a side,
+    whose charts are sixths of the turn or, with `islands`, one for every pair of faces."""
     look, wear = look or Look(), wear or Wear()
     rng = np.random.default_rng(seed)
     V, F, place = tube_mesh(body, spacing if not texture else max(spacing, 3.0), rng)
@@ -252,9 +262,12 @@ def scan_of(body, strokes, look=None, wear=None, spacing=2.2, seed=0, texture=0)
     rim = np.minimum(V[:, 1] - body.low, body.high - V[:, 1])
     extra = {}
     if texture:
-        extra = _textured(body, V, F, place, strokes, look, rng, texture, gaps)
-        if extra["keep"] is not None:
-            F = F[extra["keep"]]
+        if islands:
+            extra = _islands(body, V, F, strokes, look, texture, gaps)
+        else:
+            extra = _textured(body, V, F, place, strokes, look, rng, texture, gaps)
+        if look.jpeg:
+            extra["image"] = squeezed(extra["image"], look.jpeg)
         corner_uv, image = extra["uv"], extra["image"]
     else:
         colours = paint(V, normals_of(V, F), strokes, look, rng, rim, gaps)
@@ -284,6 +297,55 @@ def scan_of(body, strokes, look=None, wear=None, spacing=2.2, seed=0, texture=0)
         scan = Scan(**common, colors=np.vstack([colours, np.zeros((more, 3), np.uint8)]))
     truth = tuple(replace(s, points=placed(s.points)) for s in strokes)
     return Drawn(scan=scan, strokes=truth, to_mm=size, pose=pose, body=body, notes={"gaps": gaps})
+
+
+def squeezed(image, quality):
+    """The image as it comes back from a JPEG file."""
+    file = BytesIO()
+    Image.fromarray(image).save(file, "JPEG", quality=quality)
+    return np.array(Image.open(file))
+
+
+def _islands(body, V, F, strokes, look, size, gaps):
+    """Every face in a corner of a square cell of its own, two to a cell, shuffled."""
+    rng = np.random.default_rng(11)
+    side = int(np.ceil(np.sqrt((len(F) + 1) // 2)))
+    cell = size // side
+    order = rng.permutation(len(F))
+    slot, upper = order // 2, order % 2 == 1
+    col, row = slot % side, slot // side
+    # Corners in the cell, a texel in from its edges and from the other face's.
+    low, high = 1.0, cell - 2.5
+    lower = np.array([[low, low], [high, low], [low, high]])
+    other = cell - lower
+    corner = np.where(upper[:, None, None], other, lower) + cell * np.stack([col, row], -1)[:, None]
+    image = np.full((size, size, 3), 90, np.uint8)
+    gx, gy = np.meshgrid(np.arange(cell) + 0.5, np.arange(cell) + 0.5)
+    gx, gy = gx.ravel(), gy.ravel()
+    P, M, where = [], [], []
+    N = normals_of(V, F)
+    for up in (False, True):
+        f = np.flatnonzero(upper == up)
+        mine = (gx + gy > cell) if up else (gx + gy <= cell)
+        x, y = gx[mine], gy[mine]
+        if up:
+            x, y = cell - x, cell - y
+        b, c = (x - low) / (high - low), (y - low) / (high - low)
+        w = np.stack([1 - b - c, b, c], -1)
+        P.append(np.einsum("tk,fkd->ftd", w, V[F[f]]).reshape(-1, 3))
+        M.append(np.einsum("tk,fkd->ftd", w, N[F[f]]).reshape(-1, 3))
+        px = (col[f, None] * cell + gx[None, mine].astype(int)).ravel()
+        py = (row[f, None] * cell + gy[None, mine].astype(int)).ravel()
+        where.append(np.stack([px, py], -1))
+    P, M, where = np.vstack(P), np.vstack(M), np.vstack(where)
+    M /= np.linalg.norm(M, axis=1)[:, None]
+    rim = np.minimum(P[:, 1] - body.low, body.high - P[:, 1])
+    image[where[:, 1], where[:, 0]] = paint(
+        P, M, strokes, look, np.random.default_rng(7), rim, gaps
+    )
+    uv = np.stack([corner[..., 0] / size, 1 - corner[..., 1] / size], -1)
+    return {"uv": [dict(zip(f, c, strict=True)) for f, c in zip(F.tolist(), uv, strict=True)],
+            "image": image}  # fmt: skip
 
 
 def _reorder(_key, by_vertex, face):
@@ -336,4 +398,4 @@ def _textured(body, V, F, place, strokes, look, rng, size, gaps):
         block = np.full((size, len(px), 3), 200, np.uint8)
         block[ok] = paint(P, n, strokes, look, np.random.default_rng(7), rim, gaps)
         image[:, px[0] : px[-1] + 1] = block
-    return {"uv": corner, "image": image, "keep": None}
+    return {"uv": corner, "image": image}

@@ -46,7 +46,7 @@ def plain():
 
 def test_black_and_blue_lines_on_grey_tape(plain):
     drawn, reading = plain
-    found = score(reading.lines, drawn.strokes, drawn.to_mm)
+    found = score(reading.lines, drawn.strokes, drawn.to_mm, reading.marks)
     held(found)
     assert found.kinds_right == 1.0
     assert found.closed_right
@@ -112,14 +112,14 @@ def test_four_inks_are_told_apart():
     ]
     drawn = scan_of(b, lines, spacing=2.2, seed=4)
     reading = read_ink(drawn.scan)
-    held(score(reading.lines, drawn.strokes, drawn.to_mm))
+    held(score(reading.lines, drawn.strokes, drawn.to_mm, reading.marks))
     assert len(reading.inks) == 4
 
 
 def test_writing_is_listed_and_never_a_line():
     drawn = scan_of(SHIN, [*limb_lines(SHIN), *writing(SHIN)], spacing=2.0, seed=5)
     reading = read_ink(drawn.scan)
-    held(score(reading.lines, drawn.strokes, drawn.to_mm))
+    held(score(reading.lines, drawn.strokes, drawn.to_mm, reading.marks))
     assert "arrow" in {w.what for w in reading.writing}
     assert len(reading.writing) >= 2
 
@@ -130,7 +130,7 @@ def test_ticks_become_match_marks_and_a_line_along_a_rim_a_trim():
     trim = Stroke("trim", ring(SHIN, 14.0, 2.0), BLACK, closed=True, kind="trim")
     drawn = scan_of(SHIN, [*lines, trim, *marks], Look(wrinkles=0), spacing=2.0, seed=6)
     reading = read_ink(drawn.scan)
-    found = score(reading.lines, drawn.strokes, drawn.to_mm)
+    found = score(reading.lines, drawn.strokes, drawn.to_mm, reading.marks)
     held(found)
     assert found.kinds_right > 0.99
     back = np.linalg.inv(drawn.pose)
@@ -144,7 +144,7 @@ def test_a_closed_line_that_meets_nothing_is_a_detail():
     lines = [*limb_lines(SHIN)[:3], Stroke("loop", loop, BLACK, closed=True, kind="detail")]
     drawn = scan_of(SHIN, lines, spacing=2.4, seed=7)
     reading = read_ink(drawn.scan)
-    found = score(reading.lines, drawn.strokes, drawn.to_mm)
+    found = score(reading.lines, drawn.strokes, drawn.to_mm, reading.marks)
     held(found)
     assert found.kinds_right == 1.0
     assert any("meets no other line" in note for note in reading.notes)
@@ -153,7 +153,7 @@ def test_a_closed_line_that_meets_nothing_is_a_detail():
 def test_drawn_points_stay_pointed_within_two_millimetres():
     drawn = scan_of(SHIN, with_corners(), spacing=2.0, seed=8)
     reading = read_ink(drawn.scan)
-    held(score(reading.lines, drawn.strokes, drawn.to_mm))
+    held(score(reading.lines, drawn.strokes, drawn.to_mm, reading.marks))
     P = np.vstack([x.points for x in reading.lines]) * drawn.to_mm
     pose = drawn.pose
     for angle, height in ((0.0, 110), (0.5, 70), (1.0, 110), (2.4, 60), (3.2, 110)):
