@@ -27,6 +27,7 @@ WORKING = 1600  # pixels along the longer side while the edge is looked for
 CHORD_MM = 0.4
 LEAST_HOLE_MM = 8.0  # across: holes found in the hide that are smaller are left to the eye
 FAR_MM = 20_000.0
+SURE_MM = 10.0
 
 
 def read_photo(entry: Entry, folder: Path) -> Outlines:
@@ -178,4 +179,5 @@ def _uncertainty(
             nudged = corners.copy()
             nudged[i] += way
             worst = max(worst, float(np.abs(apply(rectified(nudged, size), outline) - edge).max()))
-    return f"a corner marked one pixel off in {name} moves the hide's edge by up to {worst:.1f} mm"
+    surer = "; a larger rectangle, nearer the hide's middle, is surer" if worst > SURE_MM else ""
+    return f"a corner marked one pixel off in {name} moves the hide's edge by up to {worst:.1f} mm{surer}"

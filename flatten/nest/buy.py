@@ -56,7 +56,7 @@ def buy_rows(
     points: Sequence[Fastening] = (),
 ) -> tuple[Row, ...]:
     """(what, how much) for everything a ply takes, the stock first."""
-    joints = joints_of(template_set.templates)
+    joints = joints_of(template_set)
     return (
         *(row for take in takes for row in stock_rows(take)),
         *thread_rows(joints, material),

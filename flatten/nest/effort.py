@@ -45,12 +45,23 @@ def edge_length(edge: NetEdge) -> float:
     return float(np.linalg.norm(np.diff(edge.points, axis=0), axis=1).sum())
 
 
-def joints_of(templates: tuple[Template, ...]) -> list[Joint]:
+def joints_of(template_set: TemplateSet) -> list[Joint]:
     """Every stretch of seam once, however many templates show it; rims are left out.
 
-    Of two templates that show the same side (a facing lies behind its panel's edge) the longer
-    edge counts.
+    Where the edges of every panel are known and all of them are to be cut, they are counted: a
+    panel that is cut from its twin's template has its own. Else the templates' edges are; of two
+    templates that show the same side (a facing lies behind its panel's edge) the longer edge
+    counts.
     """
+    if template_set.panel_edges and not template_set.every:
+        known: dict[int, list[NetEdge]] = {}
+        for (seam, _), edge in sorted(template_set.seam_edges.items()):
+            known.setdefault(seam, []).append(edge)
+        return [
+            Joint(fixing=next((e.fixing for e in own if e.fixing), ""), sides=tuple(own), count=1)
+            for _, own in sorted(known.items())
+        ]
+    templates = template_set.templates
     found: dict[int, dict[int, tuple[NetEdge, int]]] = {}
     for template in templates:
         for edge in template.net:
@@ -130,7 +141,7 @@ def handwork(
     """
     rates = rates or Rates()
     templates = template_set.templates
-    joints = joints_of(templates)
+    joints = joints_of(template_set)
     speed = dict(CUTTING) | dict(rates.cut_mm_per_min or {})
 
     pieces = sum(t.quantity for t in templates)

@@ -24,6 +24,7 @@ from flatten.records.material import Material, Stock
 from flatten.records.template import LayPlan, Placement, Template, TemplateSet, Usage
 
 WAYS = ". Ways out: "
+SEARCHED = "the lay plan "
 
 
 def lay_out(
@@ -91,7 +92,7 @@ def lay_out(
         ),
         usage=_usage(template_set, templates, attempt, given, material, points),
         unplaced=tuple(sorted(reasons.items())),
-        notes=tuple(dict.fromkeys([*notes, *attempt.notes])),
+        notes=tuple(dict.fromkeys([*notes, *_once(attempt.notes)])),
         handwork=handwork(template_set, material, rates, points),
         offcuts=offcuts_of(attempt.sheets, material),
     )
@@ -137,6 +138,12 @@ def spared_by(
         ply=ply,
         stocks=(*as_stocks(plan.offcuts, gap, margin), *(s for s in more if s is not None)),
     )
+
+
+def _once(notes: Sequence[str]) -> list[str]:
+    """How the search ended is said for the first stock alone."""
+    ended = [note for note in notes if note.startswith(SEARCHED)]
+    return [note for note in notes if note not in ended[1:]]
 
 
 def _has_area(template: Template) -> bool:

@@ -9,7 +9,8 @@ from plans import CLOTH, FOAM, edge, rectangle, template_set
 from flatten.nest.effort import corners, handwork, joints_of
 from flatten.nest.place import lay_out
 from flatten.records.bundled import bundled_material
-from flatten.records.effort import Effort, Rates
+from flatten.records.drawing import Polyline
+from flatten.records.effort import Effort, Fastening, Rates
 from flatten.records.material import Stock
 
 LEATHER = bundled_material("veg-tan-2-dry")
@@ -144,8 +145,82 @@ def test_time_is_lengths_and_counts_over_the_rates():
 def test_a_facing_behind_an_edge_is_not_a_second_seam():
     a, b = joined("lace", "gap", holes=11)
     facing = replace(a, name="facing")
-    (joint,) = joints_of((a, b, facing))
+    (joint,) = joints_of(template_set((a, b, facing)))
     assert joint.holes == (11, 11)
+
+
+def test_a_pair_from_one_template_has_its_middle_seam_once_and_its_side_seams_twice():
+    # Back (a pair from one template) and front: seam 1 joins the backs, 2 and 3 back and front.
+    def one(seam, side, fixing, length=500.0, holes=11):
+        return edge(
+            [(0, 0), (length, 0)], seam=seam, side=side, joint="gap", fixing=fixing, holes=holes
+        )
+
+    panels = (
+        (one(1, 0, "lace"), one(2, 0, "stitch")),
+        (one(1, 1, "lace"), one(3, 0, "stitch")),
+        (one(2, 1, "stitch"), one(3, 1, "stitch")),
+    )
+    made = template_set(
+        [rectangle(500, 90, net=panels[0], quantity=2), rectangle(500, 90, "front", net=panels[2])]
+    )
+    made = replace(made, panel_edges=panels)
+    assert sorted((j.fixing, j.count, len(j.sides)) for j in joints_of(made)) == [
+        ("lace", 1, 2), ("stitch", 1, 2), ("stitch", 1, 2),
+    ]  # fmt: skip
+    rows = dict(lay_out(made, SHEET, FOAM, LITTLE).usage.buy)
+    # As above: one lacing of 2.9 m with 22 eyelets; 4 x 1,000 of seam and 2 x 300 of tails.
+    assert rows["lace"].startswith("2.9 m")
+    assert rows["eyelets"] == "22"
+    assert rows["thread"].startswith("4.6 m")
+
+
+def test_fasteners_at_points_are_bought_by_length_and_take_time():
+    points = [
+        Fastening(kind="rivet", stack_mm=4.0),
+        Fastening(kind="rivet", stack_mm=9.0),
+        Fastening(kind="rivet", stack_mm=9.0),
+        Fastening(kind="eyelet", stack_mm=2.0),
+        Fastening(kind="hole", stack_mm=9.0),
+    ]
+    plan = lay_out(
+        template_set([rectangle(90, 90)], LEATHER), SHEET, LEATHER, LITTLE, points=points
+    )
+    rows = [much for what, much in plan.usage.buy if what == "rivets"]
+    # The stack and 2.5 mm: 6.5 and 11.5.
+    assert rows == [
+        "1, posts about 6 mm for a stack of 4 mm", "2, posts about 12 mm for a stack of 9 mm",
+    ]  # fmt: skip
+    assert dict(plan.usage.buy)["eyelets"] == "1"
+    # Five holes at 4 s, four fasteners at 60 s.
+    assert dict(plan.handwork.details)["fasteners at points"] == pytest.approx(260.0 / 60.0)
+
+
+def test_what_the_details_cost_is_said_apart():
+    line = np.array([[10.0, 10.0], [60.0, 10.0], [60.0, 50.0]])
+    ink = (
+        Polyline(layer="DETAIL", points=line),
+        Polyline(layer="SCORE", points=line[:2], closed=False),
+        Polyline(layer="NET", points=line),
+    )
+    rates = Rates(mark_mm_per_min=30.0, score_mm_per_min=100.0)
+    work = handwork(template_set([rectangle(100, 100, ink=ink)]), FOAM, rates)
+    assert (work.mark_mm, work.score_mm) == (pytest.approx(90.0), pytest.approx(50.0))
+    assert dict(work.details) == {"detail lines": pytest.approx(3.0), "scoring": pytest.approx(0.5)}
+    plain = handwork(template_set([rectangle(100, 100)]), FOAM, rates)
+    assert work.total_minutes - plain.total_minutes == pytest.approx(3.5)
+
+
+def test_yield_is_said_for_every_stock():
+    # 500 x 300 of 600 x (300 + 2 x 5): the length that is used counts.
+    along = replace(FOAM, grain="along", grain_tol_deg=0.0)
+    rows = bought([rectangle(300, 500)], SHEET, along)
+    assert rows["board, yield"].startswith(f"{100.0 * 150000 / (600 * 310):.0f} %")
+
+
+def test_cloth_by_machine_takes_three_threads():
+    # Common practice for a lockstitch: 3 x 500 + 200 of tails.
+    assert bought(joined("stitch"), ROLL, CLOTH)["thread"].startswith("1.7 m (3 x 0.50 m")
 
 
 def test_cloth_is_sewn_by_machine():

@@ -84,6 +84,14 @@ def test_the_teeth_of_a_mat_are_kept_clear_of_and_drawn():
     assert [np.ptp(ring, axis=0).tolist() for ring in rings] == [[620.0, 620.0], [600.0, 600.0]]
 
 
+def test_flaws_of_a_roll_are_drawn():
+    flaw = np.array([(60, 80), (100, 80), (100, 120)], dtype=float)
+    roll = Stock(name="r", kind="roll", width_mm=700.0, holes=(flaw,))
+    edge, drawn = stock_edge(roll, 700.0, 900.0)
+    assert (edge.layer, drawn.layer) == ("STOCK", "STOCK")
+    assert np.array_equal(drawn.points, flaw)
+
+
 def kite(name="kite", **more):
     """Symmetric about its grain along x, 400 long and 300 wide."""
     return template([(0, 0), (150, -150), (400, 0), (150, 150)], name, **more)
