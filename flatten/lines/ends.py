@@ -33,6 +33,7 @@ _RIM_REACH = 2.5
 # A gap counts only where the way over the surface is about as short as the way through space.
 _DETOUR = 1.3
 _PASSES = 3
+_SAME_MM = 0.1
 # Ends of seams that found nothing are led straight on, or cut back to a crossing, so much farther:
 # a seam that ends in the open opens nothing.
 _FARTHER = 2.7
@@ -261,6 +262,9 @@ def _ahead(surface, rims, tracks, ends, snap_mm, rim_reach=_RIM_REACH) -> list[O
             if on == t or gap > snap_mm:
                 continue
             place = place_of(surface, int(got.face[k]), got.bary[k])
+            if nearest_on(rays[ray - n], place.point)[1] > _SAME_MM:
+                # Grazing a vertex, a contact may be told at the wrong end of an edge.
+                continue
             if on < n:
                 out.append(Option(track=t, end=end, cost=0.8 * gap, gap=gap, place=place, on=on))
             elif owners[on - n][0] != t:

@@ -55,7 +55,8 @@ def join_lines(cast: Cast, lines: tuple[Line, ...], snap_mm: float = SNAP_MM) ->
     marks = [t for t in tracks if lines[t.line].kind not in _CUTS]
     spot = partial(_spot, cast)
     cuts = untie(surface, cuts, lines, snap_mm, spot)
-    cuts, said = merge_overlaps(surface, cuts, lines, snap_mm)
+    edges = [(r.name, cast.V[np.append(r.vertices, r.vertices[:1])]) for r in cast.rims]
+    cuts, said = merge_overlaps(surface, cuts, lines, edges, snap_mm)
     notes += said
     rims = rims_of(cast, surface)
     tips = [lines[t.line].kind == "dart" for t in cuts]

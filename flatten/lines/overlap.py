@@ -1,13 +1,13 @@
 """Lines that run along each other, or across themselves, made clear before they are joined."""
 
-from collections.abc import Callable
+from collections.abc import Callable, Sequence
 
 import numpy as np
 from numpy.typing import NDArray
 from scipy.spatial import KDTree
 
 from flatten.errors import BadInput
-from flatten.geometry.curves import at_lengths
+from flatten.geometry.curves import arc_length, at_lengths, resample
 from flatten.geometry.surface_points import Surface, on_rim
 from flatten.lines.contacts import contacts
 from flatten.lines.track import (
@@ -25,18 +25,25 @@ from flatten.records.lines import Line
 Array = NDArray[np.float64]
 
 _STEP_MM = 1.0
-# Two lines this near each other for this long are one: a pen line is 2 to 4 mm wide.
-_BESIDE_MM = 1.5
+# Two lines this near each other for this long are one: a pen line is 2 to 4 mm wide, and nobody
+# sews a strip as narrow as that.
+_BESIDE_MM = 2.5
 _ALONG_MM = 15.0
 
 
 def merge_overlaps(
-    surface: Surface, tracks: list[Track], lines: tuple[Line, ...], least_mm: float
+    surface: Surface,
+    tracks: list[Track],
+    lines: tuple[Line, ...],
+    rims: Sequence[tuple[str, Array]],
+    least_mm: float,
 ) -> tuple[list[Track], list[str]]:
     """Takes the stretches that two lines share from the later one (trim lines come first).
 
-    What is left of it, in pieces over `least_mm`, ends beside the other line and is joined to it
-    as any end is. Returns the tracks and what is to be said.
+    Stretches along a rim are taken too: an edge is there already. `rims` are names and closed
+    polylines (k, 3) that repeat their first point. What is left of a line, in pieces over
+    `least_mm`, ends beside the other line and is joined to it as any end is. Returns the tracks
+    and what is to be said.
     """
     order = sorted(range(len(tracks)), key=lambda t: (lines[tracks[t].line].kind != "trim", t))
     rank = np.empty(len(tracks), dtype=np.int64)
@@ -57,22 +64,43 @@ def merge_overlaps(
     for k in np.unique(key):
         i, j = int(k) // len(tracks), int(k) % len(tracks)
         chosen = pairs[key == k]
-        along_j, along_i = s[chosen[:, 1]], s[chosen[:, 0]]
-        by = np.argsort(along_j, kind="stable")
-        along_j, along_i = along_j[by], along_i[by]
-        breaks = np.flatnonzero(np.diff(along_j) > 3 * _STEP_MM) + 1
-        for run_j, run_i in zip(np.split(along_j, breaks), np.split(along_i, breaks), strict=True):
-            length = float(np.ptp(run_j))
-            if length < min(_ALONG_MM, 0.9 * tracks[j].length) or np.ptp(run_i) < 0.5 * length:
-                continue
-            dropped.setdefault(j, []).append((float(run_j[0]), float(run_j[-1])))
+        for span in _shared(s[chosen[:, 1]], s[chosen[:, 0]], tracks[j].length):
+            dropped.setdefault(j, []).append(span)
             a, b = lines[tracks[i].line].name, lines[tracks[j].line].name
             what = f"runs along '{a}'" if a != b else "runs back along itself"
-            notes.append(f"line '{b}' {what} for {length:.0f} mm: taken once there")
+            notes.append(f"line '{b}' {what} for {span[1] - span[0]:.0f} mm: taken once there")
+    for rim, loop in rims:
+        edge = resample(loop, _STEP_MM)
+        place = arc_length(edge)
+        for j, track in enumerate(tracks):
+            mine = points[owner == j]
+            gap, nearest = KDTree(edge).query(mine, distance_upper_bound=_BESIDE_MM)
+            on = np.isfinite(gap)
+            beside = place[np.asarray(nearest)[on]]
+            for span in _shared(samples[j][on], beside, track.length):
+                dropped.setdefault(j, []).append(span)
+                notes.append(
+                    f"line '{lines[track.line].name}' runs along the rim '{rim}' for"
+                    f" {span[1] - span[0]:.0f} mm: left out there"
+                )
     out = []
     for t, track in enumerate(tracks):
         out += _left_over(surface, track, dropped[t], least_mm) if t in dropped else [track]
     return out, notes
+
+
+def _shared(along: Array, other: Array, length: float) -> list[tuple[float, float]]:
+    """Stretches of a track of some length that it shares: lengths along it that lie beside another
+    line, and the lengths along that one."""
+    by = np.argsort(along, kind="stable")
+    along, other = along[by], other[by]
+    breaks = np.flatnonzero(np.diff(along) > 3 * _STEP_MM) + 1
+    spans = []
+    for run, run_other in zip(np.split(along, breaks), np.split(other, breaks), strict=True):
+        size = float(np.ptp(run)) if len(run) else 0.0
+        if size >= max(min(_ALONG_MM, 0.9 * length), _STEP_MM) and np.ptp(run_other) >= 0.5 * size:
+            spans.append((float(run[0]), float(run[-1])))
+    return spans
 
 
 def _left_over(
@@ -85,9 +113,9 @@ def _left_over(
         new = rolled(surface, track, shift)
         gap = np.linalg.norm(track.points - new.points[0], axis=1)
         shift = float(track.s[int(np.argmin(gap))])
-        spans = [((a - shift) % track.length, (b - shift) % track.length) for a, b in gone]
-        gone = [(0.0, b) if a > b else (a, b) for a, b in spans]
-        gone += [(a, new.length) for a, b in spans if a > b]
+        starts = [((a - shift) % track.length, b - a) for a, b in gone]
+        gone = [(a, min(a + length, new.length)) for a, length in starts]
+        gone += [(0.0, a + length - new.length) for a, length in starts if a + length > new.length]
         track = new
     out, at = [], 0.0
     for a, b in [*sorted(gone), (track.length, track.length)]:

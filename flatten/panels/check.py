@@ -130,7 +130,16 @@ def find_proposal(
         points=picked @ back[:3, :3].T + back[:3, 3],
         closed=course.closed,
         more=shape.seams_needed - 1,
+        instead=_instead(openings),
     )
+
+
+def _instead(openings: Sequence[Opening]) -> str:
+    """What else to do where a line that meets nothing was meant otherwise."""
+    alone = [o.seams[0] for o in openings if not o.rims and len(o.seams) == 1]
+    if len(openings) < 2 or not alone:
+        return ""
+    return f"; or, if '{alone[0]}' only marks a place, give it kind = \"detail\""
 
 
 def refuse(proposal: Proposal) -> BadInput:
@@ -139,7 +148,8 @@ def refuse(proposal: Proposal) -> BadInput:
     return BadInput(
         proposal.fault,
         f"panel '{proposal.panel}'",
-        f"draw {count} {proposal.said}; or accept that with --complete ([scan] complete = true)",
+        f"draw {count} {proposal.said}; or accept that with --complete ([scan] complete = true)"
+        f"{proposal.instead}",
     )
 
 

@@ -5,7 +5,7 @@ from dataclasses import dataclass
 import numpy as np
 from numpy.typing import NDArray
 
-from flatten.geometry.triangles import corner_angles
+from flatten.geometry.triangles import corner_angles, face_areas
 from flatten.panels.carve import CUTTING, CarvedCast, carve, chosen_lines
 from flatten.panels.check import Opening, find_proposal, refuse
 from flatten.panels.marks import place_marks
@@ -18,6 +18,8 @@ from flatten.records.panels import BorderRun, Panel, PanelSet
 
 # Smaller angles make the strain there unreliable, and are said.
 SLIVER_DEG = 5.0
+# A panel smaller than a coin is hardly ever meant.
+COIN_MM2 = 350.0
 
 
 def cut_panels(
@@ -45,6 +47,7 @@ def cut_panels(
             raise refuse(proposal)
         V = carved.V[piece.cast_vertex]
         notes += _slivers(name, V, piece.F, made.openings[k][0].vertices)
+        notes += _tiny(name, V, piece.F, made.openings[k][0])
     stretch_names = made.stretch_names
     marks = place_marks(network, carved, pieces)
     seams = build_seams(carved, network.lines, pieces, made.middles)
@@ -155,6 +158,19 @@ def _opening(loop: tuple[Stretch, ...], carved: CarvedCast, names: list[str]) ->
         seams=tuple(dict.fromkeys(names[arc] for arc in cuts)),
         loose=not rims and all(cuts.count(arc) == 2 for arc in cuts),
     )
+
+
+def _tiny(name: str, V: NDArray[np.float64], F: NDArray[np.int64], opening: Opening) -> list[str]:
+    """What to say of a panel too small to be wanted."""
+    area = float(face_areas(V, F).sum())
+    if area >= COIN_MM2:
+        return []
+    x, y, z = V.mean(axis=0)
+    lines = ", ".join(f"'{seam}'" for seam in opening.seams[:4])
+    return [
+        f"panel {name} is only {area:.0f} mm² large, near ({x:.0f}, {y:.0f}, {z:.0f}): if it is not"
+        f" wanted, draw {lines or 'the lines'} so that they part nothing off there"
+    ]
 
 
 def _slivers(

@@ -134,6 +134,7 @@ class Proposal:
     course : where the line runs, in words; side : the wearer's side it lies on, "" for none
     points : (k, 3) in the scan file's own numbers, joined by shortest paths on the surface
     more : how many further lines the piece needs after this one
+    instead : what else could be done, as the end of a sentence; "" where there is nothing
     """
 
     panel: str
@@ -144,6 +145,7 @@ class Proposal:
     points: NDArray[np.float64]
     closed: bool = False
     more: int = 0
+    instead: str = ""
 
     def __post_init__(self) -> None:
         lock_fields(self, points=lock(self.points, np.float64, None, 3, name="points"))

@@ -317,3 +317,47 @@ def test_any_seams_and_rings_make_a_sound_network(rough_tube, make, seed, slants
             assert len(nodes) == (0 if arcs[0].closed else len(arcs))
         else:
             assert len(nodes) == len(arcs) + 1
+
+
+def test_a_ring_drawn_twice_is_one_ring(tube, make):
+    angle = np.arange(0, 360, 5)
+    rings = [
+        make.line(name, make.on_tube(angle, height), closed=True)
+        for name, height in (("one", 80.0), ("two", 81.0))
+    ]
+    network = join_lines(tube, tuple(rings))
+    make.sound(network)
+    assert {p.line for p in network.paths} == {"one"}
+    assert any("'two' runs along 'one'" in n for n in network.notes)
+
+
+@pytest.mark.parametrize("by", [-14.0, -9.0, 9.0, 14.0])
+def test_a_seam_that_stops_short_or_runs_past_by_millimetres_is_joined(tube, make, by):
+    upright = make.line("upright", make.on_tube(0.0, np.linspace(0, 200, 41)))
+    last = np.degrees(by / 60.0)
+    across = make.line("across", make.on_tube(np.linspace(-90, last, 40), 100.0))
+    network = join_lines(tube, (upright, across))
+    make.sound(network)
+    end = [n for n in network.nodes if set(n.lines) == {"upright", "across"}]
+    assert len(end) == 1
+    assert np.linalg.norm(end[0].point - make.on_tube(0.0, 100.0)) < 0.5
+    assert sum(p.line == "across" for p in network.paths) == 1
+
+
+def test_a_dart_may_end_in_the_open_beside_a_seam(tube, make):
+    upright = make.line("upright", make.on_tube(0.0, np.linspace(0, 200, 41)))
+    stop = -np.degrees(10.0 / 60.0)
+    dart = make.line("dart", make.on_tube(np.linspace(stop, -90, 40), 100.0), kind="dart")
+    other = make.line("other", make.on_tube(-90.0, np.linspace(0, 200, 41)))
+    network = join_lines(tube, (upright, other, dart))
+    assert sorted(n.kind for n in network.nodes if "dart" in n.lines) == ["inside", "junction"]
+
+
+@pytest.mark.parametrize("height", [0.0, 1.0, 2.0])
+def test_a_seam_along_the_rim_is_the_rim(tube, make, height):
+    upright = make.line("upright", make.on_tube(0.0, np.linspace(0, 200, 41)))
+    along = make.line("along", make.on_tube(np.linspace(40, 250, 90), height))
+    network = join_lines(tube, (upright, along))
+    make.sound(network)
+    assert {p.line for p in network.paths} == {"upright"}
+    assert any("'along'" in n and "the rim" in n for n in network.notes)
