@@ -1,4 +1,4 @@
-"""The search for a tight plan: bottom-left-fill in many orders, then exact slides.
+"""The search for a tight plan: bottom-left-fill in many orders.
 
 Every arrangement is a list of pieces in the order they are laid, and a turn wanted for each.
 Arrangements are changed at random, a better or equal one is kept: the same seed and number of
@@ -15,8 +15,8 @@ import shapely
 from numpy.typing import NDArray
 from shapely.geometry.base import BaseGeometry
 
-from flatten.nest.columns import MOST, columns_of, fill, slide
-from flatten.nest.ground import ENDLESS_MM, Ground, blocked
+from flatten.nest.columns import MOST, columns_of, fill
+from flatten.nest.ground import Ground, blocked
 from flatten.nest.pieces import Shape, extent, moved, rings_of, turned
 from flatten.records.effort import Effort
 
@@ -222,67 +222,14 @@ def _lie(t: Tables, row: Array) -> Lie | None:
     return Lie(bin=int(row[0]), angle=float(t.angles[v]), x=float(x), y=float(y))
 
 
-def compact(
-    shapes: list[Shape], lies: list[Lie | None], ground: Ground, rounds: int = 6
-) -> list[Lie | None]:
-    """The same plan with every piece slid against x, then y, as far as it goes, until none moves.
-
-    Slides are exact; each leaves one thousandth of a millimetre.
-    """
-    lies = list(lies)
-    bad = blocked(ground, min(ground.length, ENDLESS_MM))
-    walls = rings_of(bad) if bad is not None else None
-    for b in sorted({lie.bin for lie in lies if lie is not None}):
-        own = [i for i, lie in enumerate(lies) if lie is not None and lie.bin == b]
-        rings = {}
-        for i in own:
-            lie = lies[i]
-            assert lie is not None
-            points, starts = rings_of(moved(turned(shapes[i].grown, lie.angle), lie.x, lie.y))
-            rings[i] = (points, starts)
-        shift = {i: np.zeros(2) for i in own}
-        for _ in range(rounds):
-            most = 0.0
-            for way in (0, 1):
-                for i in sorted(own, key=lambda i, way=way: (rings[i][0][:, way].min(), i)):
-                    points, starts = rings[i]
-                    room = points[:, way].min()
-                    low, high = points[:, 1 - way].min(), points[:, 1 - way].max()
-                    for j in own:
-                        if j == i or room <= 1e-3:
-                            continue
-                        Q, q_starts = rings[j]
-                        if (
-                            Q[:, 1 - way].min() <= high
-                            and Q[:, 1 - way].max() >= low
-                            and Q[:, way].min() < points[:, way].max()
-                        ):
-                            room = min(room, slide(points, starts, Q, q_starts, way))
-                    if walls is not None:
-                        room = min(room, slide(points, starts, *walls, way))
-                    room -= 1e-3
-                    if room > 0.01:
-                        points[:, way] -= room
-                        shift[i][way] -= room
-                        most = max(most, room)
-            if most < 0.05:
-                break
-        for i in own:
-            lie = lies[i]
-            assert lie is not None
-            dx, dy = shift[i]
-            lies[i] = Lie(bin=b, angle=lie.angle, x=lie.x + float(dx), y=lie.y + float(dy))
-    return lies
-
-
-def end_of(shapes: list[Shape], lies: list[Lie | None]) -> float:
-    """How far along x the last sheet's grown pieces reach."""
-    placed = [(s, lie) for s, lie in zip(shapes, lies, strict=True) if lie is not None]
-    last = max((lie.bin for _, lie in placed), default=0)
-    return max(
-        (turned(s.grown, lie.angle).bounds[2] + lie.x for s, lie in placed if lie.bin == last),
-        default=0.0,
-    )
+def ends_of(shapes: list[Shape], lies: list[Lie | None]) -> list[float]:
+    """How far along x the outlines reach on every sheet begun, in their order."""
+    ends: dict[int, float] = {}
+    for shape, lie in zip(shapes, lies, strict=True):
+        if lie is not None:
+            end = turned(shape.true, lie.angle).bounds[2] + lie.x
+            ends[lie.bin] = max(ends.get(lie.bin, 0.0), end)
+    return [ends[b] for b in sorted(ends)]
 
 
 def on_ground(shape: Shape, lie: Lie, ground: Ground) -> BaseGeometry:
