@@ -7,6 +7,7 @@ import shapely
 from numpy.typing import NDArray
 from shapely.geometry import LineString, Point, Polygon, box
 
+from flatten.geometry.lettering import text_width
 from flatten.geometry.placing import moved
 from flatten.records.drawing import Block, Circle, Drawing, Ink, Insert, Polyline, Text
 from flatten.records.template import Hooping, Template, TemplateSet
@@ -33,7 +34,9 @@ def hoop_sheet(template_set: TemplateSet, title: str = "") -> Drawing | None:
     if not fields:
         return None
     sizes = np.array([np.ptp(_square(h), axis=0) for _, h in fields])
-    step = sizes.max(axis=0) + [GAP_MM, GAP_MM + 2.0 * LETTERS_MM]
+    room = max(text_width(_title(t, h), LETTERS_MM) for t, h in fields)
+    low, high = sizes.max(axis=0)
+    step = np.array([max(low, room) + GAP_MM, high + GAP_MM + 2.0 * LETTERS_MM])
     columns = math.ceil(math.sqrt(len(fields)))
     rows = math.ceil(len(fields) / columns)
     blocks, inserts = [], []
@@ -60,8 +63,7 @@ def field_ink(template: Template, hooping: Hooping, mates: list[Hooping]) -> lis
     field = box(-half[0], -half[1], half[0], half[1])
     corners = np.array(field.exterior.coords)[:-1]
     ink: list[Ink] = [Polyline(layer="STOCK", points=corners, closed=True)]
-    of = "" if template.name.endswith(hooping.of) else f", {hooping.of}"
-    ink.append(_text(f"{template.name}{of}", -half + [0.0, 2 * half[1] + 6.0]))
+    ink.append(_text(_title(template, hooping), -half + [0.0, 2 * half[1] + 6.0]))
     ink.append(_text(f"hoop {hooping.number} of {hooping.count}", -half + [0.0, 2 * half[1] + 1.0]))
     outline = Polyline(layer="CUT", points=template.cut, closed=True)
     inner = [Polyline(layer="CUT", points=points, closed=True) for points in template.inner]
@@ -81,6 +83,11 @@ def field_ink(template: Template, hooping: Hooping, mates: list[Hooping]) -> lis
             word = str(mate.number)
             ink.append(_text(word, place + [1.5, 1.5]))
     return ink
+
+
+def _title(template: Template, hooping: Hooping) -> str:
+    """The piece, and what of it is worked."""
+    return template.name + ("" if template.name.endswith(hooping.of) else f", {hooping.of}")
 
 
 def _places(hooping: Hooping) -> Array:

@@ -60,6 +60,12 @@ def build_templates(flat_set: FlatSet, ply: Ply, spec: TemplateSpec) -> Template
         ply = replace(ply, face="back")
     pieces = make_pieces(flat_set, ply, spec)
     notes = binding_notes(pieces, spec)
+    shrink = flat_set.material.shrink_pct
+    if shrink > 0.0:
+        notes.append(
+            f"net lines, details and marks are drawn larger, to be true once {shrink:g} % is lost in"
+            " the forming; allowances, hole pitches and the flat sizes in the report are not"
+        )
     if flat_set.material.family == "foam" and ply.face == "face":
         notes.append("match marks belong on the back of foam: carry them over, or draw the backs")
     sides = wearers_sides(pieces, flat_set.panel_set)

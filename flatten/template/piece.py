@@ -148,10 +148,7 @@ def net_piece(flat_set: FlatSet, panel_index: int, ply: Ply, spec: TemplateSpec)
         edge.under = edge.joint == "lap" and seam.under == run.side
         edge.allowance_mm = seam_allowance(material, edge.joint, under=edge.under)
     role = "detail" if panel.detail else "panel"
-    piece = Piece(panel=panel_index, name=panel.name, edges=edges, net=Polygon(), role=role)
-    if material.shrink_pct > 0.0:
-        piece.notes.append(f"drawn larger by the {material.shrink_pct:g} % that it shrinks")
-    return piece
+    return Piece(panel=panel_index, name=panel.name, edges=edges, net=Polygon(), role=role)
 
 
 def close_net(piece: Piece) -> None:
