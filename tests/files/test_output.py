@@ -87,7 +87,7 @@ def test_a_process_file_holds_that_process_only(made):
         groups[process] = {g.get("id") for g in found}
         assert {g.get("class") for g in found} <= {process}
     assert "CUT" in groups["cut"]
-    assert {"NET", "LABEL"} <= groups["mark"]
+    assert {"NOTCH", "LABEL"} <= groups["mark"]
     assert not groups["cut"] & groups["mark"]
     said = (out / "cover.svg").read_text()
     assert "<desc>no file for a laser in faux-leather" in said
