@@ -61,6 +61,8 @@ def mirror_pairs(pieces: list[Piece], sides: list[str], tolerance: float) -> lis
         for j, other in enumerate(sides):
             if other != "right" or j in taken or pieces[j].role != pieces[i].role:
                 continue
+            if pieces[i].role == "detail" and not _named_alike(pieces[i].name, pieces[j].name):
+                continue
             if abs(pieces[i].net.area - pieces[j].net.area) > tolerance * pieces[i].net.length:
                 continue
             pair = match_mirrored(pieces, i, j, tolerance)
@@ -216,3 +218,10 @@ def _places(outline: Array, start: float) -> Array:
     """Evenly spaced places round a closed outline from a length along it."""
     closed, total = _round(outline)
     return at_lengths(closed, (start + total * np.arange(PLACES) / PLACES) % total)
+
+
+def _named_alike(one: str, other: str) -> bool:
+    """Whether two overlays are named as a line and its mirror image; small ones often look alike."""
+    swap = {"left": "right", "right": "left"}
+    swapped = " ".join(swap.get(word, word) for word in one.split())
+    return other in (swapped, f"{one} mirrored") or one == f"{other} mirrored"
