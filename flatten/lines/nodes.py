@@ -318,6 +318,12 @@ def _passes(track: Track, s: float, place: Place) -> bool:
     )
 
 
+def _holds(track: Track, s: float, place: Place) -> bool:
+    """Whether a point of a track near length s is this place to the last digit."""
+    near = (np.abs(track.s - s) < 1e-6) & (track.face == place.face)
+    return bool((near & np.all(track.bary == place.bary, axis=1)).any())
+
+
 def _plan(surface: Surface, track: Track, spans: list[_Span], legs: list[_Leg]) -> list[_Step]:
     """What to put together: parts of the track, and legs (by number) to and from nodes."""
     plan: list[_Step] = []
@@ -333,7 +339,8 @@ def _plan(surface: Surface, track: Track, spans: list[_Span], legs: list[_Leg]) 
             float(np.linalg.norm(place_at(surface, track, x).point - place.point))
             for x in (lo, hi % track.length if track.closed and hi > track.length else hi)
         )
-        exact = off < 1e-7
+        # A place that differs in its last digits only must be walked to, or it stays another.
+        exact = off < 1e-7 and _holds(track, lo, place)
         bend = 0.0 if exact else max(_BEND_MM, 4.0 * off)
         a = lo if exact else max(lo - bend, 0.5 * (before + lo))
         b = hi if exact else min(hi + bend, 0.5 * (after + hi))
