@@ -257,6 +257,7 @@ def do_check(args: argparse.Namespace, watch: Watch) -> tuple[int, Any]:
 def do_lines(args: argparse.Namespace, watch: Watch) -> tuple[int, Any]:
     from flatten.completion import complete_reading
     from flatten.ink.complete import mirror_lines
+    from flatten.ink.pairs import name_pairs
     from flatten.ink.picture import lines_picture
     from flatten.ink.read import read_ink
     from flatten.io.atomic import write_text
@@ -273,7 +274,7 @@ def do_lines(args: argparse.Namespace, watch: Watch) -> tuple[int, Any]:
     with watch.stage("clean"):
         cast = prepare(scan, spec)
     with watch.stage("lines"):
-        reading = read_ink(scan, cast)
+        reading = name_pairs(read_ink(scan, cast), cast)
         if args.mirror:
             reading = mirror_lines(reading, cast, args.mirror)
         reading = complete_reading(reading, cast, accept=args.complete)

@@ -20,6 +20,7 @@ from flatten.drawing.hoops import hoop_sheet
 from flatten.drawing.paper import paper_tiling
 from flatten.errors import BadInput
 from flatten.guide.build import build_guide
+from flatten.ink.pairs import name_pairs
 from flatten.ink.picture import lines_picture
 from flatten.ink.read import read_ink
 from flatten.lines.network import join_lines
@@ -336,7 +337,7 @@ def gather_lines(
     lines = (*job.lines, *file_lines)
     if not job.scan.ink:
         return lines, None
-    reading = read_ink(scan, cast, job.inks)
+    reading = name_pairs(read_ink(scan, cast, job.inks), cast)
     taken = {line.name for line in lines}
     return (*lines, *(x for x in reading.lines if x.name not in taken)), reading
 

@@ -4,10 +4,11 @@ import numpy as np
 import pytest
 
 from flatten.ink.complete import mirror_lines
+from flatten.ink.pairs import name_pairs
 from flatten.lines.network import join_lines
 from flatten.panels.cut import cut_panels
 from flatten.records.cast import Cast, Rim, Symmetry
-from flatten.records.ink import InkReading
+from flatten.records.ink import Doubt, InkReading, Tick
 from flatten.records.lines import Line
 
 RADIUS, HEIGHT = 70.0, 240.0
@@ -128,3 +129,30 @@ def test_a_line_that_leaves_the_centre_line_branches_there(cast):
     low = done["princess left"].points[:30]
     assert np.abs((low / UNIT - SHIFT) @ TURN[:, 0]).max() < 1e-6
     assert len(done["princess right"].points) < 60
+
+
+def test_lines_that_mirror_each_other_are_named_as_pairs_however_they_were_called(cast):
+    """Drawn by hand on both halves, up to 6 mm apart after mirroring, in either direction."""
+    y = np.linspace(0, HEIGHT, 61)
+    wave = 5 * np.sin(y / 30)
+    drawn = (
+        line("front left", 40 + wave, y),
+        line("back right 2", (-42 + wave)[::-1], y[::-1]),
+        line("cross line 1", np.linspace(95, 150, 20), 60.0),
+        line("cross line 2", np.linspace(-150, -96, 20), 63.0),
+        line("front right", -100.0 + 0 * y, y),
+        upright("centre front", 1.0),
+    )
+    tick = Tick(line="back right 2", at=drawn[1].points[5])
+    doubt = Doubt(
+        what="open end", said="'cross line 2' ends", at=drawn[3].points[0], line="cross line 2"
+    )
+    done = name_pairs(InkReading(lines=drawn, marks=(tick,), doubts=(doubt,)), cast)
+    assert [x.name for x in done.lines] == [
+        "front left", "front right", "cross line 1 left", "cross line 1 right", "front right 2",
+        "centre front",
+    ]  # fmt: skip
+    assert done.marks[0].line == "front right"
+    assert done.doubts[0].said == "'cross line 1 right' ends"
+    again = name_pairs(done, cast)
+    assert [x.name for x in again.lines] == [x.name for x in done.lines]
