@@ -24,6 +24,7 @@ class Task:
     """What is to be laid and how: the same whatever stock is tried.
 
     loose_deg : more turns than the grain allows, this many degrees either way; 0 for none
+    explain : whether the reasons are wanted why pieces fit on no sheet of ragged outline
     """
 
     templates: tuple[Template, ...]
@@ -31,6 +32,7 @@ class Task:
     effort: Effort
     progress: Progress = unwatched
     loose_deg: float = 0.0
+    explain: bool = True
 
     @property
     def pieces(self) -> list[Piece]:
@@ -102,15 +104,37 @@ def lay_plain(task: Task, pieces: list[Piece], stock: Stock) -> Attempt:
     return Attempt(
         sheets=tuple(sheets),
         left=tuple(p for p in pieces if p not in done),
-        reasons=reasons,
+        reasons=reasons | that_never_fit(task, fitting, shapes, done, stock, ground),
         notes=(*notes, *said),
     )
+
+
+def that_never_fit(
+    task: Task,
+    pieces: list[Piece],
+    shapes: list[Shape],
+    done: set[Piece],
+    stock: Stock,
+    ground: Ground,
+) -> dict[int, str]:
+    """Why pieces found no place that would find none on an empty hide either, by template."""
+    reasons: dict[int, str] = {}
+    if ground.free is None or not task.explain:
+        return reasons
+    for piece, shape in zip(pieces, shapes, strict=True):
+        if piece in done or piece[0] in reasons:
+            continue
+        alone, _ = search([shape], [0], replace(ground, bins=1), QUICK, unwatched)
+        if alone[0] is None:
+            template = task.templates[piece[0]]
+            reasons[piece[0]] = too_big(template, shape, stock, task.material, ground)
+    return reasons
 
 
 def that_fit(
     task: Task, pieces: list[Piece], stock: Stock, ground: Ground
 ) -> tuple[list[Piece], list[Shape], dict[int, str], list[str]]:
-    """Pieces that fit on an empty sheet, turned within the grain's tolerance if need be."""
+    """Pieces whose box fits on an empty sheet, turned within the grain's tolerance if need be."""
     fitting: list[Piece] = []
     kept: list[Shape] = []
     reasons: dict[int, str] = {}
@@ -123,9 +147,6 @@ def that_fit(
             continue
         most, step = (material.grain_tol_deg, 0.25) if not shape.any else (45.0, FREE_STEP_DEG)
         angle = turn_that_fits(shape, ground, shape.angles, most, step)
-        if angle is not None and ground.free is not None:
-            alone, _ = search([shape], [0], replace(ground, bins=1), QUICK, unwatched)
-            angle = angle if alone[0] is not None else None
         if angle is None:
             reasons.setdefault(piece[0], too_big(template, shape, stock, material, ground))
             continue

@@ -6,7 +6,7 @@ import numpy as np
 import shapely
 from shapely.geometry import Polygon
 
-from flatten.nest.attempt import Attempt, Piece, Sheet, Task, sheets_of, that_fit
+from flatten.nest.attempt import Attempt, Piece, Sheet, Task, sheets_of, that_fit, that_never_fit
 from flatten.nest.ground import Ground, ground_of
 from flatten.nest.pieces import Shape, moved, turned
 from flatten.nest.plan import best_plan
@@ -78,7 +78,7 @@ def lay_zoned(task: Task, pieces: list[Piece], stock: Stock) -> Attempt:
     return Attempt(
         sheets=tuple(sheets),
         left=tuple(p for p in pieces if p not in laid),
-        reasons=reasons,
+        reasons=reasons | that_never_fit(task, fitting, shapes, laid, stock, ground),
         notes=tuple(dict.fromkeys(notes)),
     )
 

@@ -29,6 +29,7 @@ OFF_DEG = (0.0, 5.0, 10.0, 15.0, 30.0, 45.0, 90.0)
 OFF_STEP_DEG = 0.5
 SHARES = (1 / 2, 2 / 5, 3 / 5, 1 / 3, 2 / 3)  # where a template is split in two
 MOST_PARTS = 6
+MOST_LAID = 1000  # pieces, in all plans made for turns and splits: a large job looks for fewer
 MOST_ALONE = 4  # templates for which ways are looked for one by one
 
 
@@ -66,7 +67,7 @@ def ways_out(
     rates: Rates | None = None,
 ) -> tuple[WayOut, ...]:
     """Ways that hold, the cheapest first: by money, then by minutes of handwork."""
-    quick = replace(task, effort=QUICK, progress=unwatched)
+    quick = replace(task, effort=QUICK, progress=unwatched, explain=False)
     missing = set(left)
     area = {i: Polygon(task.templates[i].cut).area for i, _ in left}
     # What has no area is a fault of the template, not of the stock.
@@ -100,6 +101,12 @@ class _Search:
         self, task: Task, stocks: list[Stock], others: tuple[Other, ...], rates: Rates
     ) -> None:
         self.task, self.stocks, self.others, self.rates = task, stocks, others, rates
+        self.laid = 0  # pieces so far, in all plans for turns and splits
+
+    def _holds(self, task: Task, pieces: list[Piece]) -> bool:
+        """True if a plan leaves nothing over; False too once MOST_LAID pieces have been laid."""
+        self.laid += len(pieces)
+        return self.laid <= MOST_LAID and not lay_over(task, pieces, self.stocks).left
 
     def ways(self, pieces: list[Piece], left: list[Piece], whom: str) -> list[WayOut]:
         found = [self._other(left, whom), self._buy(pieces, whom)]
@@ -117,7 +124,7 @@ class _Search:
         whole = "it fits" if len({i for i, _ in pieces}) == 1 or whom else "all pieces fit"
 
         def holds(off: float) -> bool:
-            return not lay_over(replace(self.task, loose_deg=off), pieces, self.stocks).left
+            return self._holds(replace(self.task, loose_deg=off), pieces)
 
         for low, high in itertools.pairwise(OFF_DEG):
             if not holds(high):
@@ -179,7 +186,7 @@ class _Search:
             more = [(len(templates) + k, 0) for k in range(len(parts) - 1)]
             copies = task.templates[index].quantity
             more = [(i, k) for i, _ in more for k in range(copies)]
-            if not lay_over(tried, [*pieces, *more], self.stocks).left:
+            if self._holds(tried, [*pieces, *more]):
                 return tried, words, seam
         return None
 

@@ -32,7 +32,7 @@ from flatten.nest.search import run_fill, step_for, tables
 from flatten.records.bundled import bundled_material
 from flatten.records.effort import Effort
 from flatten.records.material import Stock
-from flatten.records.template import LayPlan, Template
+from flatten.records.template import LayPlan, Template, TemplateSet
 
 FIXED = Path(__file__).with_name("templates_30.json")
 FREE = replace(bundled_material("eva-foam-5-formed"), kerf_mm=0.0)
@@ -55,7 +55,7 @@ def fixed_templates() -> tuple[Template, ...]:
 
 
 def template_set(templates, material):
-    return SimpleNamespace(
+    return TemplateSet(
         templates=tuple(templates),
         notes=(),
         flat_set=SimpleNamespace(material=material, ply="bench"),
