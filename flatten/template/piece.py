@@ -138,7 +138,11 @@ def net_piece(flat_set: FlatSet, panel_index: int, ply: Ply, spec: TemplateSpec)
             continue
         if run.seam < 0:
             edge.finish = rim_finish(material, ply, spec, run.name)
-            edge.allowance_mm = rim_allowance(material, ply, spec, edge.finish)
+            beneath = spec.beneath_mm
+            if panel_set.offsets is not None:  # what is turned round differs from place to place
+                away = panel_set.offsets[panel.cast_vertex[run.vertices]]
+                beneath = float(away.max()) - material.k * material.thickness_mm
+            edge.allowance_mm = rim_allowance(material, ply, spec, edge.finish, beneath)
             continue
         seam = panel_set.seams[run.seam]
         edge.line, edge.seam, edge.side, edge.dart = seam.line, run.seam, run.side, seam.dart

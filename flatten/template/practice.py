@@ -72,8 +72,10 @@ def rim_finish(material: Material, ply: Ply, spec: TemplateSpec, rim: str) -> Fi
     return "turned" if cover or hem else "raw"
 
 
-def rim_allowance(material: Material, ply: Ply, spec: TemplateSpec, finish: Finish) -> float:
-    """Width beyond the net line at a rim, mm.
+def rim_allowance(
+    material: Material, ply: Ply, spec: TemplateSpec, finish: Finish, beneath_mm: float
+) -> float:
+    """Width beyond the net line at a rim over plies `beneath_mm` thick, mm.
 
     A cover turns round the plies beneath it; bound and bevelled edges end on the net line; piping
     is sewn on like a seam.
@@ -83,7 +85,7 @@ def rim_allowance(material: Material, ply: Ply, spec: TemplateSpec, finish: Fini
     if finish == "piped":
         return material.allowance_mm.seam
     if finish == "turned" and ply.over is not None:
-        return max(material.allowance_mm.rim, spec.beneath_mm + spec.turn_mm)
+        return max(material.allowance_mm.rim, beneath_mm + spec.turn_mm)
     if finish == "turned":
         return material.allowance_mm.rim or spec.turn_mm
     return material.allowance_mm.rim

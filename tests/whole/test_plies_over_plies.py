@@ -175,3 +175,29 @@ def test_its_placement_line_lies_on_every_panel_it_covers(made):
         length += own
     cone = (156 + 2.4 * 5.5 + np.array([40.0, 70.0])) * SECTOR / (2 * np.pi)
     assert length == pytest.approx(0.5 * cone.sum() + 60.0, rel=0.02)
+
+
+def test_a_cover_turns_round_all_that_lies_beneath_it(made):
+    """Common practice: the thickness it goes round and 13 mm; here 3 + 5 + 13 = 21."""
+    doc = ezdxf.readfile(made[0] / "cover.dxf")
+    block = next(b for b in doc.blocks if b.name.startswith("COVER-"))
+    rings = {
+        layer: Polygon(
+            next(
+                [p[:2] for p in e.get_points()]
+                for e in block.query("LWPOLYLINE")
+                if e.dxf.layer == layer and e.closed
+            )
+        ).exterior
+        for layer in ("NET", "CUT")
+    }
+    at = np.arange(0.0, rings["NET"].length, 2.0)
+    places = [rings["NET"].interpolate(s) for s in at]
+    away = np.array([rings["CUT"].distance(p) for p in places])
+    rims = away > 15.0
+    # Two arcs of the sector; 25 mm from the four corners the width is the one asked for.
+    ends = [p for p, a, b in zip(places, rims, np.roll(rims, 1), strict=True) if a != b]
+    clear = np.array([min(p.distance(e) for e in ends) > 25.0 for p in places])
+    assert (rims & clear).sum() > 300
+    assert away[rims & clear] == pytest.approx(21.0, abs=0.1)
+    assert len(ends) == 4
