@@ -55,6 +55,7 @@ def panel_row(outcome: PlyOutcome, index: int, strain: Strain) -> dict[str, Any]
         "name": panel.name,
         "mesh": f"panels/{file_stem(outcome.ply.name)}/{file_stem(panel.name)}.obj",
         "faces": len(panel.F),
+        "overlay": bool(panel.detail),
         **{key: getattr(strain, key) for key in keys},
         "limit": limit,
         "fits": strain.fits,
