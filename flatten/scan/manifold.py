@@ -149,6 +149,8 @@ def make_manifold(V: Array, F: Ints) -> Manifold:
     # Turning a face renumbers its edges: edge i of (a, b, c) is edge (1 - i) mod 3 of (c, b, a).
     across = _turn_edges(across, turned)
     F, source = _fans(F, across, len(V))
+    V = np.concatenate([V, V[source]])
+    V, F, part = _part_doubled_edges(V, F, part)
     counts = {
         "edges_with_many_faces": len(crowded),
         "faces_one_sided": dropped,
@@ -156,11 +158,55 @@ def make_manifold(V: Array, F: Ints) -> Manifold:
         "points_split": len(source),
     }
     return Manifold(
-        V=np.concatenate([V, V[source]]),
+        V=V,
         F=F,
         part=part,
         counts={name: count for name, count in counts.items() if count},
     )
+
+
+def _part_doubled_edges(V: Array, F: Ints, part: Ints) -> tuple[Array, Ints, Ints]:
+    """Gives a point of its own to every edge beyond the first that runs between the same two points.
+
+    Faces let go at a crowded edge keep both its ends where the surface joins them by another way
+    round each end. A point in the middle tells the edges apart; nothing moves.
+    """
+    while True:
+        across, same, _ = _pair_faces(V, F)
+        order, start = groups = group_half_edges(F, len(V))
+        doubled = np.flatnonzero(
+            (groups.sizes > 2) | ((groups.sizes == 2) & same[order[start[:-1]]])
+        )
+        if not len(doubled):
+            return V, F, part
+        flat, after = F.ravel(), np.roll(F, -1, axis=1).ravel()
+        opposite = np.roll(F, -2, axis=1).ravel()
+        points: list[Array] = []
+        taken: set[int] = set()
+        rows: dict[int, tuple[int, int, int]] = {}
+        new: list[tuple[int, int, int]] = []
+        origin: list[int] = []
+        for k in doubled.tolist():
+            edges = {
+                frozenset((h, int(across[h]) if across[h] >= 0 and not same[h] else h))
+                for h in order[start[k] : start[k + 1]].tolist()
+            }
+            # The pair that stays joined keeps the edge; where there is none, any face may.
+            for edge in sorted(edges, key=lambda e: (-len(e), min(e)))[1:]:
+                if any(h // 3 in taken for h in edge):
+                    continue  # a face is cut once a round
+                middle = len(V) + len(points)
+                points.append(0.5 * (V[flat[min(edge)]] + V[after[min(edge)]]))
+                for h in edge:
+                    taken.add(h // 3)
+                    rows[h // 3] = (flat[h], middle, opposite[h])
+                    new.append((middle, after[h], opposite[h]))
+                    origin.append(h // 3)
+        F = F.copy()
+        F[list(rows)] = list(rows.values())
+        F = np.concatenate([F, np.array(new, dtype=np.int32)])
+        part = np.concatenate([part, part[origin]])
+        V = np.concatenate([V, points])
 
 
 def split_along(F: Ints, n: int, loop: Ints) -> tuple[Ints, Ints]:

@@ -24,6 +24,7 @@ from flatten.scan.sheets import outer_sheet
 from flatten.scan.shells import drop_islands, refuse_second_shell
 from flatten.scan.slit import close_slit
 from flatten.scan.stand import cut_stand
+from flatten.scan.tongues import trim_tongues
 from flatten.scan.weld import keep_used
 from flatten.units import choose_unit
 
@@ -118,6 +119,10 @@ def _upright(mended: Mended, spec: ScanSpec, unit: str, scale: float) -> Shell:
         if len(done.F) < len(F):
             V, F = _whole(V, done.F)
     refuse_second_shell(V / scale, F, face_components(F))
+    trimmed = trim_tongues(V, F, edge)
+    if trimmed.faces:
+        V, F = _whole(V, trimmed.F)
+        repairs["tongues_trimmed_mm2"] = round(trimmed.mm2, 1)
     V, spikes = drop_spikes(V, F)
     if spikes:
         repairs["spikes_taken_off"] = spikes

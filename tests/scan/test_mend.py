@@ -47,6 +47,26 @@ def assert_manifold(V, F):
     assert np.all(igl.is_vertex_manifold(np.asarray(F, dtype=np.int64)))
 
 
+def test_faces_let_go_at_a_crowded_edge_never_leave_an_edge_doubled():
+    # What a careless thinning does: points two steps apart on the mesh become one.
+    doubled = 0
+    for seed in range(12):
+        rng = np.random.default_rng(seed)
+        V, F = ring(columns=24, rows=13)
+        merge = np.arange(len(V))
+        for v in rng.choice(np.arange(24, len(V) - 48), 14, replace=False):
+            merge[v + 24 * rng.integers(1, 3)] = v
+        F = merge[F]
+        F = F[(np.roll(F, 1, axis=1) != F).all(axis=1)]
+        F = F[np.unique(np.sort(F, axis=1), axis=0, return_index=True)[1]]
+        solid = make_manifold(V, F.astype(np.int32))
+        used = np.unique(solid.F)
+        assert_manifold(solid.V[used], np.searchsorted(used, solid.F))
+        assert np.isclose(face_areas(solid.V, solid.F).sum(), face_areas(V, F).sum())
+        doubled += len(solid.F) > len(F)
+    assert doubled > 0, "no case had an edge to part"
+
+
 def test_a_soup_is_welded_to_the_mesh_it_came_from():
     V, F = ring()
     soup = V[F].reshape(-1, 3)
