@@ -281,7 +281,7 @@ def do_lines(args: argparse.Namespace, watch: Watch) -> tuple[int, Any]:
     out = args.out or args.scan.with_suffix(".toml")
     picture = out.with_name(f"{out.stem}-lines.png")
     write_picture(lines_picture(scan, cast, reading), picture)
-    write_text(out, write_job(job_of_lines(args.scan, spec, reading.lines, out)))
+    write_text(out, write_job(job_of_lines(args.scan, spec, reading.lines, out, reading.inks)))
     if not args.json:
         print(ink_text(reading))
     watch.say(f"job with {len(reading.lines)} lines in {out}; check them in {picture}")

@@ -44,11 +44,10 @@ def read_gltf(path: Path, data: bytes, unit: str | None) -> Scan:
         raise file.wrong("the scene holds no triangles", fix="export the scan as a mesh")
     starts = np.cumsum([0, *(len(p.V) for p in parts)])
     colors = uv = None
-    if any(p.colors is not None for p in parts):
-        bare = [np.full((len(p.V), 3), _BARE, dtype=np.uint8) for p in parts]
-        colors = np.concatenate(
-            [b if p.colors is None else p.colors for p, b in zip(parts, bare, strict=True)]
-        )
+    plain = {tuple(p.plain) for p in parts if p.plain is not None}
+    # One plain colour all over is no colour to read anything from.
+    if any(p.colors is not None for p in parts) or len(plain) > 1:
+        colors = np.concatenate([_colours_of(p) for p in parts])
     if any(p.uv is not None for p in parts):
         uv = np.concatenate(
             [np.zeros((len(p.F), 3, 2), np.float32) if p.uv is None else p.uv for p in parts]
@@ -78,6 +77,7 @@ class _Part:
         texture: int,
     ) -> None:
         self.V, self.F, self.colors, self.uv, self.texture = V, F, colors, uv, texture
+        self.plain: NDArray[np.uint8] | None = None
 
 
 def _read_part(file: GltfFile, shown: Shown, pictures: "_Pictures") -> _Part:
@@ -105,7 +105,18 @@ def _read_part(file: GltfFile, shown: Shown, pictures: "_Pictures") -> _Part:
             raise file.wrong("texture places and vertices differ in number", place)
         flat = flat @ transform[:2, :2].T + transform[:2, 2]
         uv = to_singles(np.column_stack([flat[:, 0], 1.0 - flat[:, 1]])[F])
-    return _Part(V, F, colors, uv, texture if uv is not None else -1)
+    part = _Part(V, F, colors, uv, texture if uv is not None else -1)
+    if colors is None and uv is None:
+        part.plain = pictures.plain(primitive.get("material"))
+    return part
+
+
+def _colours_of(part: _Part) -> NDArray[np.uint8]:
+    """(n, 3) a part's own colours, else its material's, else grey."""
+    if part.colors is not None:
+        return part.colors
+    one = np.array([_BARE] * 3 if part.plain is None else part.plain, dtype=np.uint8)
+    return np.tile(one, (len(part.V), 1))
 
 
 def _faces(file: GltfFile, primitive: dict[str, Any], n: int, place: str) -> NDArray[np.int64]:
@@ -142,7 +153,13 @@ def _colors(file: GltfFile, index: Any, n: int, place: str) -> NDArray[np.uint8]
     if stored.get("componentType") != 5121:
         # By the standard these are linear light. Writers of bytes store sRGB all the same: a
         # linear byte would leave no shades in the dark.
-        share = np.where(share <= 0.0031308, 12.92 * share, 1.055 * share ** (1 / 2.4) - 0.055)
+        return _srgb(share)
+    return np.rint(share * 255).astype(np.uint8)
+
+
+def _srgb(share: NDArray[np.float64]) -> NDArray[np.uint8]:
+    """Levels of sRGB (IEC 61966-2-1) for shares of linear light."""
+    share = np.where(share <= 0.0031308, 12.92 * share, 1.055 * share ** (1 / 2.4) - 0.055)
     return np.rint(share * 255).astype(np.uint8)
 
 
@@ -165,6 +182,21 @@ class _Pictures:
             # The shape is good without its picture.
             self.shelf.notes.append(f"a texture was left out: {error}")
             return none
+
+    def plain(self, material: Any) -> NDArray[np.uint8] | None:
+        """(3,) the base colour of a material that states one."""
+        if material is None:
+            return None
+        try:
+            surface = self.file.item("materials", material).get("pbrMetallicRoughness")
+        except BadInput:
+            return None
+        base = surface.get("baseColorFactor") if isinstance(surface, dict) else None
+        if not isinstance(base, list) or len(base) < 3:
+            return None
+        if not all(isinstance(x, int | float) for x in base[:3]):
+            return None
+        return _srgb(np.clip(np.nan_to_num(np.array(base[:3], dtype=np.float64)), 0.0, 1.0))
 
     def _look_up(self, material: dict[str, Any]) -> tuple[int, int, NDArray[np.float64]] | None:
         surface = material.get("pbrMetallicRoughness")

@@ -12,7 +12,8 @@ import numpy as np
 from flatten.io.job_making import making_values
 from flatten.io.job_shop import nesting_values, rates_values
 from flatten.records.bundled import DEFAULT_PLY, MATERIALS, STOCKS
-from flatten.records.job import Job, LineFile, ScanSpec
+from flatten.records.ink import Ink
+from flatten.records.job import InkRule, Job, LineFile, ScanSpec
 from flatten.records.lines import Line
 from flatten.records.material import Limit, Material, Ply, Stock
 
@@ -37,7 +38,7 @@ def write_job(job: Job, folder: Path | None = None) -> str:
             },
         ),
         *_scan(job.scan, folder),
-        *(_line(line) for line in job.lines),
+        *(_line(line, job.inks) for line in job.lines),
         *(_line_file(file, folder) for file in job.line_files),
         *(
             table_text("[[ink]]", {k: getattr(i, k) for k in ("colour", "kind", "joint", "fixing")})
@@ -56,13 +57,19 @@ def write_job(job: Job, folder: Path | None = None) -> str:
     return "\n".join(parts)
 
 
-def job_of_lines(scan: Path, spec: ScanSpec, lines: Sequence[Line], path: Path) -> Job:
-    """A job for a scan with these lines, everything else by default, to be written to `path`."""
+def job_of_lines(
+    scan: Path, spec: ScanSpec, lines: Sequence[Line], path: Path, inks: Sequence[Ink] = ()
+) -> Job:
+    """A job for a scan with these lines, everything else by default, to be written to `path`.
+
+    inks : the pens that were found; each gets a rule, so that all its lines change with that
+    """
     return Job(
         title=scan.stem,
         path=path.absolute(),
         scan=replace(spec, file=scan.absolute()),
         lines=tuple(lines),
+        inks=tuple({i.colour: InkRule(colour=i.colour, kind=i.kind) for i in inks}.values()),
         plies=(DEFAULT_PLY,),
         materials=tuple(m for m in MATERIALS if m.name == DEFAULT_PLY.material),
         stocks=tuple(s for s in STOCKS if s.name == DEFAULT_PLY.stock),
@@ -93,17 +100,24 @@ def _scan(scan: ScanSpec, folder: Path | None) -> Iterable[str]:
         )
 
 
-def _line(line: Line) -> str:
+def _line(line: Line, inks: Sequence[InkRule]) -> str:
+    # What the rule for its ink says is left to the rule, so that changing it changes the line.
+    rule = next((rule for rule in inks if rule.colour == line.ink), None)
+    ruled = rule is not None and (rule.kind, rule.joint, rule.fixing) == (
+        line.kind,
+        line.joint,
+        line.fixing,
+    )
     return table_text(
         "[[line]]",
         {
             "name": line.name,
-            "kind": line.kind,
+            "kind": None if ruled else line.kind,
             "ink": line.ink,
             "closed": line.closed,
             "mirror": line.mirror,
-            "joint": line.joint,
-            "fixing": line.fixing,
+            "joint": None if ruled else line.joint,
+            "fixing": None if ruled else line.fixing,
             "under": line.under,
             "ease_mm": line.ease_mm,
             "ease_side": line.ease_side,

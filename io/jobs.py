@@ -83,8 +83,8 @@ def _read_top(top: Entry, path: Path) -> Job:
     if scan_entry is None:
         raise BadInput("[scan] is missing", path.name, 'add [scan] with file = "..."')
     scan = _read_scan(scan_entry, path.parent)
-    lines, line_files = _read_lines(top.tables("line"), path.parent)
     inks = tuple(_read_ink(e) for e in top.tables("ink"))
+    lines, line_files = _read_lines(top.tables("line"), path.parent, inks)
     panel_names = tuple(_read_panel_name(e) for e in top.tables("panel"))
     own_materials = read_materials(top.tables("material"))
     own_stocks, groups = read_stocks(top.tables("stock"), path.parent)
@@ -217,7 +217,7 @@ def _read_keep(entry: Entry | None) -> KeepBox | None:
 
 
 def _read_lines(
-    entries: list[Entry], folder: Path
+    entries: list[Entry], folder: Path, inks: Sequence[InkRule]
 ) -> tuple[tuple[Line, ...], tuple[LineFile, ...]]:
     lines: list[Line] = []
     files: list[LineFile] = []
@@ -225,7 +225,7 @@ def _read_lines(
         if entry.has("file"):
             files.append(_read_line_file(entry, folder))
         else:
-            lines.append(_read_line(entry))
+            lines.append(_read_line(entry, inks))
     return tuple(lines), tuple(files)
 
 
@@ -244,8 +244,12 @@ def _read_line_file(entry: Entry, folder: Path) -> LineFile:
     return file
 
 
-def _read_line(entry: Entry) -> Line:
+def _read_line(entry: Entry, inks: Sequence[InkRule]) -> Line:
     name = entry.name("name")
+    ink = _colour(entry, "ink", None)
+    # What a line does not say itself, the rule for its ink says.
+    plain = InkRule(colour="", kind="seam")
+    rule = next((rule for rule in inks if rule.colour == ink), plain)
     closed = entry.flag("closed", False)
     points = entry.points("points", 3, 3 if closed else 2)
     start = entry.number("ease_from", 0.0, low=0.0, high=1.0)
@@ -254,14 +258,14 @@ def _read_line(entry: Entry) -> Line:
         raise entry.wrong("ease_to", "ease_to should be more than ease_from")
     line = Line(
         name=name,
-        kind=entry.choice("kind", KINDS, "seam"),
+        kind=entry.choice("kind", KINDS, rule.kind),
         points=points,
         closed=closed,
         mirror=entry.flag("mirror", False),
-        joint=entry.choice("joint", JOINTS, "butt"),
-        fixing=entry.choice("fixing", FIXINGS, "glue"),
+        joint=entry.choice("joint", JOINTS, rule.joint),
+        fixing=entry.choice("fixing", FIXINGS, rule.fixing),
         under=entry.choice("under", _SIDES, None),
-        ink=_colour(entry, "ink", None),
+        ink=ink,
         ease_mm=entry.number("ease_mm", 0.0, low=0.0, high=500.0),
         ease_side=entry.choice("ease_side", _SIDES, "left"),
         ease_from=start,

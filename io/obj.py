@@ -1,4 +1,4 @@
-"""Reads OBJ: polygons, colours on the `v` lines, and the textures named in an MTL file.
+"""Reads OBJ: polygons, colours on the `v` lines, and the textures or plain colours named in an MTL file.
 
 The format is described in its first specification, appendix B1, Object Files (.obj), 1995.
 """
@@ -12,6 +12,7 @@ from flatten.errors import BadInput
 from flatten.geometry.facets import triangulate
 from flatten.io.numerals import to_singles
 from flatten.io.obj_rows import Rows, corner_table, number_table, resolve, sort_rows
+from flatten.io.plain_colours import BARE, palette
 from flatten.io.soundness import check_vertices, sound_scan
 from flatten.io.sources import beside, decode, read_bytes
 from flatten.io.texture import load_textures
@@ -46,7 +47,7 @@ def read_obj(path: Path, data: bytes, unit: str | None) -> Scan:
 
     uv = face_texture = None
     textures = ()
-    pictures = _pictures(path, rows, notes)
+    pictures, plain = _materials(path, rows, notes)
     if b"vt" in rows and written.texture.any() and pictures:
         has = (written.texture != 0)[place].all(axis=1)
         numbers = np.where(written.texture == 0, 1, written.texture)
@@ -63,6 +64,13 @@ def read_obj(path: Path, data: bytes, unit: str | None) -> Scan:
         of_face = np.array([of_name.get(pictures.get(m, ""), -1) for m in material[0]])
         face_texture = of_face[material[1]][polygon].astype(np.int16)
         face_texture[~has] = -1
+    elif colors is None and plain:
+        names, of_row = _material_of_rows(rows, faces)
+        rgb = np.array([plain.get(m, BARE) for m in names], dtype=np.uint8).reshape(-1, 3)
+        painted = palette(rgb[of_row][polygon])
+        if painted is not None:
+            uv, textures = painted[0], (painted[1],)
+            face_texture = np.zeros(len(place), dtype=np.int16)
     return sound_scan(
         path,
         V,
@@ -133,9 +141,13 @@ def _name(text: bytes) -> str:
     return decode(text).strip()
 
 
-def _pictures(path: Path, rows: dict[bytes, Rows], notes: list[str]) -> dict[str, str]:
-    """Material name -> the picture its diffuse colour comes from, by the MTL files named."""
+def _materials(
+    path: Path, rows: dict[bytes, Rows], notes: list[str]
+) -> tuple[dict[str, str], dict[str, tuple[int, int, int]]]:
+    """By material name: the picture its diffuse colour comes from, and that colour where it is
+    plain, by the MTL files named."""
     pictures: dict[str, str] = {}
+    plain: dict[str, tuple[int, int, int]] = {}
     found = rows.get(b"mtllib")
     for text in found.text if found is not None else []:
         reference = _name(text)
@@ -158,7 +170,12 @@ def _pictures(path: Path, rows: dict[bytes, Rows], notes: list[str]) -> dict[str
                 material = words[1].strip()
             elif words[0].lower() == "map_kd":
                 pictures[material] = _without_options(words[1])
-    return pictures
+            elif words[0].lower() == "kd":
+                shares = [float(w) for w in words[1].split()[:3] if _is_number(w)]
+                if len(shares) == 3 and np.isfinite(shares).all():
+                    r, g, b = (int(np.clip(round(255 * x), 0, 255)) for x in shares)
+                    plain[material] = (r, g, b)
+    return pictures, plain
 
 
 # Options of a map statement and how many words each takes.

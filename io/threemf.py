@@ -1,6 +1,7 @@
 """Reads 3MF: build items, components and their transforms; the file states its own unit.
 
-3MF Consortium, 3D Manufacturing Format Core Specification 1.3, chapters 3 and 4.
+3MF Consortium, 3D Manufacturing Format Core Specification 1.3, chapters 3 to 5, and Materials and
+Properties Extension 1.2, chapter 3 (colour groups).
 """
 
 import zipfile
@@ -13,6 +14,7 @@ import numpy as np
 from numpy.typing import NDArray
 
 from flatten.errors import BadInput
+from flatten.io.plain_colours import BARE, hex_rgb, palette
 from flatten.io.soundness import sound_scan
 from flatten.io.sources import MAX_BYTES, MAX_FACES
 from flatten.records.scan import Scan
@@ -34,10 +36,15 @@ class _Use:
 
 @dataclass(eq=False)
 class _Thing:
-    """One `object`: its own mesh, or the others it is put together from."""
+    """One `object`: its own mesh, or the others it is put together from.
+
+    paint : the group of colours and the place in it of every triangle; own : of those without
+    """
 
     points: list[str] = field(default_factory=list)
     corners: list[str] = field(default_factory=list)
+    paint: list[tuple[str, str]] = field(default_factory=list)
+    own: tuple[str, str] = ("", "")
     components: list[_Use] = field(default_factory=list)
 
 
@@ -49,6 +56,8 @@ class _Model:
         self.things: dict[str, _Thing] = {}
         self.build: list[_Use] = []
         self._at: _Thing | None = None
+        self._group: list[tuple[int, int, int] | None] = []
+        self.groups: dict[str, list[tuple[int, int, int] | None]] = {}
 
     def start(self, tag: str, attributes: dict[str, str]) -> None:
         name = tag.rsplit(" ", 1)[-1]
@@ -56,14 +65,32 @@ class _Model:
             self._at.points += (attributes["x"], attributes["y"], attributes["z"])
         elif name == "triangle" and self._at is not None:
             self._at.corners += (attributes["v1"], attributes["v2"], attributes["v3"])
+            place = attributes.get("p1")
+            own = self._at.own
+            paint = own if place is None else (attributes.get("pid", own[0]), place)
+            self._at.paint.append(paint)
         elif name == "object":
             self._at = self.things.setdefault(attributes["id"], _Thing())
+            self._at.own = (attributes.get("pid", ""), attributes.get("pindex", "0"))
+        elif name in ("colorgroup", "basematerials"):
+            self._group = self.groups.setdefault(attributes.get("id", ""), [])
+        elif name in ("color", "base"):
+            self._group.append(hex_rgb(attributes.get("color", attributes.get("displaycolor", ""))))
         elif name == "component" and self._at is not None:
             self._at.components.append(_use(attributes))
         elif name == "item":
             self.build.append(_use(attributes))
         elif name == "model":
             self.unit = attributes.get("unit", "millimeter")
+
+    def colours(self, thing: _Thing) -> NDArray[np.uint8]:
+        """(m, 3) the colour of each of an object's triangles, by its first corner; grey without."""
+        of: dict[tuple[str, str], tuple[int, int, int]] = {}
+        for pid, place in set(thing.paint):
+            group = self.groups.get(pid, [])
+            number = int(place) if place.isdecimal() and len(place) < 9 else len(group)
+            of[pid, place] = (group[number] if number < len(group) else None) or BARE
+        return np.array([of[paint] for paint in thing.paint], dtype=np.uint8).reshape(-1, 3)
 
 
 def _use(attributes: dict[str, str]) -> _Use:
@@ -87,6 +114,7 @@ def read_3mf(path: Path, data: bytes, unit: str | None) -> Scan:
     model = package.model(package.main)
     meshes: dict[tuple[str, str], tuple[NDArray[np.float64], NDArray[np.int64]]] = {}
     parts: list[tuple[NDArray[np.float64], NDArray[np.int64]]] = []
+    painted: list[NDArray[np.uint8]] = []
     total = 0
     stack = [
         (use.part or package.main, use.id, _transform(path, use.transform), 0)
@@ -106,6 +134,7 @@ def read_3mf(path: Path, data: bytes, unit: str | None) -> Scan:
                 raise BadInput(f"more than {MAX_FACES:,} faces", path.name, "export fewer")
             with np.errstate(over="ignore", invalid="ignore"):  # checked once all is together
                 moved = V @ matrix[:3] + matrix[3]
+            painted.append(package.model(part).colours(thing))
             parts.append((moved, F[:, ::-1] if np.linalg.det(matrix[:3]) < 0 else F))
         for use in thing.components:
             inner = _transform(path, use.transform)
@@ -126,7 +155,19 @@ def read_3mf(path: Path, data: bytes, unit: str | None) -> Scan:
             raise BadInput(f"unknown unit '{model.unit[:20]}'", path.name, "export it in mm")
         V, stated = V * _TO_MM[model.unit], "mm"
         notes = (f"the file's numbers are {model.unit}s; they were turned into mm",)
-    return sound_scan(path, V, F, unit=unit or stated, notes=notes)
+    colours = palette(np.concatenate(painted))
+    if colours is None:
+        return sound_scan(path, V, F, unit=unit or stated, notes=notes)
+    return sound_scan(
+        path,
+        V,
+        F,
+        uv=colours[0],
+        textures=(colours[1],),
+        face_texture=np.zeros(len(F), dtype=np.int16),
+        unit=unit or stated,
+        notes=notes,
+    )
 
 
 class _Package:

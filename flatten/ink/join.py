@@ -18,6 +18,7 @@ CORNER_MM = 12.0
 AIM_DEG = 32.0
 STRAIGHT_DEG = 25.0
 DASH_MM = 40.0
+DASH_GAP_MM = 24.0
 BARB_MM = 25.0
 STEADY_MM = 25.0
 BACK = 0.42  # cosine of the sharpest corner that a short arm makes with a line it belongs to
@@ -193,7 +194,7 @@ def _runs_on(p: _Pair, ends: _Ends) -> bool:
         max(np.linalg.norm(between - (between @ w) * w) for w in (ways[p.a], ways[p.b]))
         for ways in (ends.way, ends.steady)
     ]
-    return min(aside) < 3.0 and p.turn < STRAIGHT_DEG
+    return bool(min(aside) < 3.0 and p.turn < STRAIGHT_DEG)
 
 
 def _angle(a: Points, b: Points) -> float:
@@ -229,10 +230,18 @@ def _close_kinks(ends: _Ends, paths: list[Path], used: dict[int, int]) -> None:
 
 
 def is_even(pieces: list[float]) -> bool:
-    """Whether ink and gaps in turn are dashes: at least four, all about alike."""
+    """Whether ink and gaps in turn are dashes: at least four, all about alike.
+
+    One dash in a row may be missing; a gap as wide as a dash and the gaps beside it is taken so.
+    """
     ink, gap = np.array(pieces[0::2]), np.array(pieces[1::2])
     if len(ink) < 4:
         return False
+    lost = gap > 1.6 * np.median(gap)
+    if lost.sum() == 1 and len(gap) > 3:
+        whole = 2.0 * np.median(gap) + np.median(ink)
+        if abs(float(gap[lost][0]) - whole) < 0.3 * whole:
+            gap = gap[~lost]
     inner = ink[1:-1] if len(ink) > 4 else ink
     even = all(np.std(x) < 0.3 * np.mean(x) + 1.5 for x in (inner, gap))
     share = gap.sum() / (gap.sum() + ink.sum())
@@ -247,7 +256,7 @@ def _string_dashes(
     links: dict[int, int] = {}
     for p in sorted(pairs, key=lambda p: (p.cost, p.a, p.b)):
         i, j = ends.rows[p.a][0], ends.rows[p.b][0]
-        ok = i != j and short[i] and short[j] and p.gap < 1.2 * GAP_MM
+        ok = i != j and short[i] and short[j] and p.same and p.gap < DASH_GAP_MM
         if ok and p.turn < 20.0 + _slack(p.gap, 1.5) and p.a not in links and p.b not in links:
             links[p.a], links[p.b] = p.b, p.a
     index = {row: k for k, row in enumerate(ends.rows)}
@@ -348,7 +357,8 @@ def _merged(paths, order, loop, index, ends: _Ends, kinks, ink_at: InkAt) -> Pat
         contrast=(weight[:, None] * [p.contrast for p in members]).sum(axis=0) / weight.sum(),
         colour=longest.colour,
         pieces=_compact(pieces),
-        faint=faint_mm > 0.5 * weight.sum(),
+        # Each dash alone is little; that they are even is what tells.
+        faint=faint_mm > 0.5 * weight.sum() and not is_even(_compact(pieces)),
     )
 
 

@@ -305,3 +305,34 @@ def test_a_hide_may_be_drawn_in_a_file_beside_the_job(job_file, tmp_path):
     (tmp_path / "hide.json").write_text("[")
     with pytest.raises(BadInput, match=r"line 6, stock.outline.*is not JSON"):
         read_job(job_file(text))
+
+
+def test_a_line_of_an_ink_becomes_what_the_rule_for_that_ink_says(tmp_path):
+    (tmp_path / "s.ply").write_bytes(b"")
+    text = """
+[scan]
+file = "s.ply"
+unit = "mm"
+[[line]]
+name = "a"
+ink = "#731e24"
+points = [[0, 0, 0], [10, 0, 0]]
+[[line]]
+name = "b"
+ink = "#731e24"
+kind = "dart"
+points = [[0, 9, 0], [10, 9, 0]]
+[[ink]]
+colour = "#731e24"
+kind = "score"
+"""
+    path = tmp_path / "ruled.toml"
+    path.write_text(text, encoding="utf-8")
+    job = read_job(path)
+    assert [line.kind for line in job.lines] == ["score", "dart"]
+    # The job as it is written leaves it to the rule as well, and says the same.
+    written = write_job(job)
+    path.write_text(written, encoding="utf-8")
+    assert [line.kind for line in read_job(path).lines] == ["score", "dart"]
+    path.write_text(written.replace('kind = "score"', 'kind = "trim"'), encoding="utf-8")
+    assert [line.kind for line in read_job(path).lines] == ["trim", "dart"]
