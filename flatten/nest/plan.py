@@ -192,7 +192,7 @@ def _may_shorten(shapes: list[Shape], plan: Plan, own: list[int], ground: Ground
 def _narrowest(shape: Shape) -> float:
     """The least length along x that a piece can take."""
     if shape.any:
-        P = np.array(shapely.minimum_rotated_rectangle(shape.true).exterior.coords)
+        P = shapely.get_coordinates(shapely.minimum_rotated_rectangle(shape.true))
         return float(min(np.linalg.norm(np.diff(P[:3], axis=0), axis=1)))
     return min(extent(turned(shape.true, angle))[0] for angle in shape.angles)
 

@@ -12,6 +12,7 @@ from scipy.optimize import linprog
 from scipy.sparse import coo_matrix
 from shapely.geometry import Polygon
 
+from flatten.geometry.polygons import largest
 from flatten.nest.contacts import contacts
 from flatten.nest.ground import ENDLESS_MM, Ground, blocked
 from flatten.nest.pieces import Shape
@@ -58,7 +59,7 @@ class _Bed:
     """The pieces of one sheet where they lie; the state is the places of their centres and turns."""
 
     def __init__(self, shapes: list[Shape], lies: list[Lie], ground: Ground, gap: float) -> None:
-        cores = [Polygon(core_of(s, gap).simplify(FINE_MM)) for s in shapes]
+        cores = [largest(core_of(s, gap).simplify(FINE_MM), eye=0.0) for s in shapes]
         self.count = len(cores)
         bad = blocked(ground, min(ground.length, ENDLESS_MM))
         parts = [] if bad is None else shapely.get_parts(bad)

@@ -24,7 +24,7 @@ from shapely.geometry import Polygon
 from flatten.nest.ground import Ground
 from flatten.nest.pieces import Shape
 from flatten.nest.press import press
-from flatten.nest.search import Lie, Progress
+from flatten.nest.search import Lie, Progress, ends_of
 from flatten.records.effort import Effort
 
 Plan = list[Lie | None]
@@ -34,8 +34,10 @@ COARSE_SHARE = 0.004
 OUTWARD = 0.4  # share of it by which they are grown
 THREADS = 2  # part of what decides the arrangements: not the number of cores
 KEPT = 8  # arrangements that are pressed
-# Arrangements with collisions in a row, as many as pieces, after which no better one is waited for.
-LEAST_STREAK, MOST_STREAK = 4, 20
+# Where iterations are not given the packer has come down to the slow part of its search after about
+# so many arrangements, or when the strip is so full, as measured on pieces of body casts.
+USUAL, MOST, BY_PIECE, FULL = 450, 750, 30, 0.8
+LEAST_STREAK, MOST_STREAK = 4, 16  # with collisions, in a row
 STALLED_S = 60.0  # a packer that takes so much longer than usual is given up
 POLL_S = 0.1
 LONGEST_S = 86400
@@ -59,14 +61,13 @@ def pack_strip(
 ) -> Packed:
     """Plans of all shapes on one strip as wide as the ground; one may be longer than the ground.
 
-    The iterations of the effort are arrangements with collisions that the packer comes to.
+    The iterations of the effort are arrangements that the packer comes to.
     """
-    iterations = _iterations(len(shapes)) if effort.iterations is None else effort.iterations
-    patience = int(np.clip(len(shapes), LEAST_STREAK, MOST_STREAK))
+    enough = _Enough(shapes, ground, effort)
     began = time.perf_counter()
     ends: deque[Plan] = deque(maxlen=KEPT)
     last: Plan | None = None
-    hard = seen = streak = 0
+    seen = streak = 0
     by_clock = False
     # A share of the time is kept for the press; how long it takes grows with the pieces.
     limit = None if effort.seconds is None else effort.seconds - _press_s(shapes, effort.seconds)
@@ -76,7 +77,6 @@ def pack_strip(
             if arrangement is not None:
                 clear, plan = arrangement
                 seen += 1
-                hard += not clear
                 if last is not None and streak == 0 and not clear:
                     ends.append(last)
                 last, streak = plan, 0 if clear else streak + 1
@@ -86,8 +86,8 @@ def pack_strip(
                     by_clock = True
                     break
                 continue
-            progress(min(hard / max(iterations, 1), 1.0))
-            if hard >= iterations or streak >= patience:
+            progress(min(seen / enough.most, 1.0))
+            if arrangement is not None and enough(seen, streak, arrangement[1]):
                 break
             if arrangement is None and waited > STALLED_S:
                 by_clock = True
@@ -101,9 +101,27 @@ def pack_strip(
     return Packed(plans=plans, seen=seen, by_clock=by_clock)
 
 
-def _iterations(pieces: int) -> int:
-    """So many that the search takes a few seconds, as measured on pieces of body casts."""
-    return min(9 * pieces, 300, max(40000 // pieces, 20))
+class _Enough:
+    """Whether the packer has come to enough arrangements; the clock has no part in it."""
+
+    def __init__(self, shapes: list[Shape], ground: Ground, effort: Effort) -> None:
+        n = len(shapes)
+        self.given = effort.iterations is not None
+        usual = max(min(USUAL, 60000 // n), 20)
+        self.most = effort.iterations or usual * MOST // USUAL
+        self.usual = usual
+        self.settled = min(usual, BY_PIECE * n)
+        self.patience = int(np.clip(n // 2, LEAST_STREAK, MOST_STREAK))
+        self.shapes = shapes
+        self.full = sum(s.grown.area for s in shapes) / (FULL * ground.width)
+
+    def __call__(self, seen: int, streak: int, plan: Plan) -> bool:
+        if seen >= self.most or (self.given and streak >= 2 * MOST_STREAK):
+            return True
+        if self.given or seen < self.settled:
+            return False
+        full = seen >= self.usual and ends_of(self.shapes, plan)[0] <= self.full
+        return full or streak >= self.patience
 
 
 def _press_s(shapes: list[Shape], seconds: float) -> float:
