@@ -65,8 +65,9 @@ def halved(template: Template, point: Array, along: Array) -> Template:
     ring = np.roll(ring, -(int(np.argmax(longest)) + 1), axis=0)
     fold = np.array([ring[-1], ring[0]])
     inner = [Polygon(hole).intersection(half) for hole in template.inner]
-    ink = [part for item in template.ink for part in _clipped(item, half, point, across)]
-    middle = fold.mean(axis=0) + 2.0 * _LETTERS_MM * across
+    ink: list[Ink] = [part for item in template.ink for part in _clipped(item, half)]
+    ink += _lettering([i for i in template.ink if isinstance(i, Text)], point, across)
+    middle = fold.mean(axis=0) + 0.5 * _LETTERS_MM * across
     words = "place on the fold"
     turn = float(np.degrees(np.arctan2(along[1], along[0])))
     start = middle - 0.5 * text_width(words, _LETTERS_MM) * along
@@ -89,12 +90,12 @@ def halved(template: Template, point: Array, along: Array) -> Template:
     )
 
 
-def _clipped(item: Ink, half: Polygon, point: Array, across: Array) -> list[Ink]:
-    """What of an ink lies on the half; lettering is moved over to it whole."""
+def _clipped(item: Ink, half: Polygon) -> list[Ink]:
+    """What of an ink lies on the half, lettering apart."""
     if isinstance(item, Circle):
         return [item] if half.contains(shapely.Point(item.centre)) else []
     if isinstance(item, Text):
-        return [_moved_over(item, point, across)]
+        return []
     P = item.points
     line = LineString(np.vstack([P, P[:1]]) if item.closed else P) if len(P) > 1 else None
     if line is None:
@@ -106,15 +107,36 @@ def _clipped(item: Ink, half: Polygon, point: Array, across: Array) -> list[Ink]
     return [replace(item, points=points, closed=False) for points in kept]
 
 
-def _moved_over(text: Text, point: Array, across: Array) -> Text:
+def _lettering(texts: list[Text], point: Array, across: Array) -> list[Text]:
+    """Lettering of the half: words that stand together stay so, moved clear of the fold as one.
+
+    What stands wholly on the other half is left out, but for the label: the words with most lines.
+    """
+    if not texts:
+        return []
+    boxes = [_text_box(text) for text in texts]
+    near = [b.buffer(0.75 * t.height) for t, b in zip(texts, boxes, strict=True)]
+    parts = shapely.get_parts(shapely.union_all(near))
+    owner = [int(np.argmax(shapely.intersects(parts, b))) for b in boxes]
+    label = max(set(owner), key=lambda k: (owner.count(k), -k))
+    kept = []
+    for k in sorted(set(owner)):
+        own = [i for i, part in enumerate(owner) if part == k]
+        away = np.concatenate([(np.array(boxes[i].exterior.coords) - point) @ across for i in own])
+        if away.max() < 0.0 and k != label:
+            continue
+        more = max(2.5 * _LETTERS_MM - float(away.min()), 0.0)
+        for i in own:
+            x, y = (np.array(texts[i].at) + more * across).tolist()
+            kept.append(replace(texts[i], at=(x, y)))
+    return kept
+
+
+def _text_box(text: Text) -> Polygon:
     a = np.radians(text.angle_deg)
     u, v = np.array([np.cos(a), np.sin(a)]), np.array([-np.sin(a), np.cos(a)])
-    at, wide = np.array(text.at), text_width(text.text, text.height)
-    corners = np.array([at, at + wide * u, at + wide * u + text.height * v, at + text.height * v])
-    low = float(((corners - point) @ across).min())
-    if low < 2.0:
-        at = at + (2.0 - low) * across
-    return replace(text, at=(float(at[0]), float(at[1])))
+    at, wide = np.array(text.at), text_width(text.text, text.height) * u
+    return Polygon([at, at + wide, at + wide + text.height * v, at + text.height * v])
 
 
 def with_halves(templates: tuple[Template, ...], stock: Stock) -> tuple[Template, ...]:

@@ -8,11 +8,13 @@ from plans import CLOTH, FOAM, assert_sound, blob, laid, rectangle, template, te
 from shapely.affinity import scale, translate
 from shapely.geometry import Polygon, box
 
+from flatten.drawing.compose import template_ink
 from flatten.drawing.stock_edge import stock_edge
-from flatten.nest.folded import fold_line
+from flatten.nest.folded import fold_line, halved
 from flatten.nest.offcuts import as_stocks
 from flatten.nest.place import lay_out, spared_by, with_ways
 from flatten.records.bundled import bundled_material
+from flatten.records.drawing import Circle, Polyline, Text
 from flatten.records.effort import Effort
 from flatten.records.material import Stock, Zone
 
@@ -136,6 +138,28 @@ def test_pairs_are_cut_through_both_layers_and_odd_pieces_opened_out():
     pieces = 2 * 60000.0 + 2 * 22500.0 + Polygon(odd.cut).area
     area = 1000.0 * plan.usage.used_length_mm
     assert plan.usage.yield_pct == pytest.approx(100.0 * pieces / area, rel=1e-3)
+
+
+def test_the_ink_of_a_half_is_clipped_at_the_fold_and_its_label_kept_whole():
+    rows = [Text(text=f"row {k}", at=(150.0, 20.0 - 15.0 * k), height=8.0) for k in range(4)]
+    far = Text(text="other side", at=(120.0, -120.0), height=4.0)
+    ring = np.array([(20, 0), (150, -130), (370, 0), (150, 130)], dtype=float)
+    holes = [Circle(layer="HOLE", centre=(150.0, y), radius=3.0) for y in (-100.0, 100.0)]
+    whole = kite(ink=(Polyline(layer="NET", points=ring, closed=True), *holes, *rows, far))
+    half = halved(whole, *fold_line(whole))
+    said = [i for i in half.ink if isinstance(i, Text)]
+    assert [t.text for t in said] == ["row 0", "row 1", "row 2", "row 3", "place on the fold"]
+    assert all(t.at[1] > 0.0 for t in said)
+    heights = [t.at[1] for t in said[:4]]
+    assert np.diff(heights) == pytest.approx([-15.0] * 3)
+    assert min(heights) >= said[4].at[1] + said[4].height
+    assert [i.centre for i in half.ink if isinstance(i, Circle)] == [(150.0, 100.0)]
+    (net,) = [i for i in half.ink if isinstance(i, Polyline) and i.layer == "NET"]
+    assert not net.closed
+    assert sorted(map(tuple, net.points.tolist())) == [(20.0, 0.0), (150.0, 130.0), (370.0, 0.0)]
+    cut = template_ink(half)[0]
+    assert not cut.closed  # the fold itself is never cut
+    assert cut.points[[0, -1]][:, 1] == pytest.approx([0.0, 0.0])
 
 
 def test_a_piece_that_is_not_symmetric_has_no_fold():
