@@ -2,28 +2,8 @@
 
 from typing import Any
 
-from flatten.records.cast import Girth, Rim
+from flatten.io.cast_rows import girth_row, opening_row, rounded
 from flatten.records.inspection import Inspection
-
-
-def _opening(rim: Rim) -> dict[str, Any]:
-    return {
-        "name": rim.name,
-        "length_mm": round(rim.smooth_length_mm, 1),
-        "ragged_length_mm": round(rim.length_mm, 1),
-        "flatness_mm": round(rim.flatness_mm, 2),
-        "centre": [round(float(x), 1) for x in rim.centre],
-    }
-
-
-def _girth(girth: Girth) -> dict[str, Any]:
-    return {
-        "at": [round(float(x), 1) for x in girth.at],
-        "asked_mm": girth.asked_mm,
-        "measured_mm": round(girth.measured_mm, 1),
-        "over_wrap": girth.over_wrap,
-        "allowed_mm": girth.allowed_mm,
-    }
 
 
 def inspection_data(found: Inspection) -> dict[str, Any]:
@@ -33,12 +13,13 @@ def inspection_data(found: Inspection) -> dict[str, Any]:
         "faces": found.faces,
         "points": found.points,
         "unit": found.unit,
+        "unit_candidates_mm": rounded(dict(found.unit_candidates_mm), 1),
         "scale": found.scale,
         "size_mm": [round(float(x), 1) for x in found.size_mm],
-        "openings": [_opening(rim) for rim in found.openings],
+        "openings": [rounded(opening_row(rim), 2) for rim in found.openings],
         "holes_mm": [round(float(x), 1) for x in found.holes_mm],
         "slits_mm": [round(float(x), 1) for x in found.slits_mm],
-        "girths": [_girth(girth) for girth in found.girths],
+        "girths": [rounded(girth_row(girth), 1) for girth in found.girths],
         "colours": found.colours,
         "noise_mm": round(found.noise_mm, 3),
         "edge_mm": found.edge_mm,
@@ -53,6 +34,7 @@ def inspection_text(found: Inspection) -> str:
     lines = [
         f"{found.name}: {found.faces} faces, {found.points} points, colours: {found.colours}",
         f"unit {found.unit}, {across:.0f} mm from side to side, {up:.0f} mm high, {deep:.0f} mm deep",
+        *_unit_question(found),
         f"noise about {found.noise_mm:.2f} mm; run would mesh it at {found.edge_mm:g} mm",
     ]
     for rim in found.openings:
@@ -72,3 +54,14 @@ def inspection_text(found: Inspection) -> str:
         lines.append(f"girth at height {girth.at[1]:.0f} mm: {girth.measured_mm:.0f} mm{asked}")
     lines += [f"mended: {key.replace('_', ' ')}: {value}" for key, value in found.repairs.items()]
     return "\n".join((*lines, *found.notes))
+
+
+def _unit_question(found: Inspection) -> list[str]:
+    """What must be answered before a run, where several units fit."""
+    if not found.unit_candidates_mm:
+        return []
+    sizes = ", ".join(f"{unit}: {mm:.0f} mm" for unit, mm in found.unit_candidates_mm.items())
+    return [
+        f"NOT CLEAR: the unit. The longest side would be, in {sizes}. All sizes here are for"
+        f" {found.unit}; a run will ask: measure it, then give unit or a girth in [scan]"
+    ]

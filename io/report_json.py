@@ -5,6 +5,7 @@ from typing import Any
 import numpy as np
 
 from flatten.geometry.triangles import face_areas
+from flatten.io.cast_rows import girth_row, opening_row
 from flatten.io.stock_json import stock_data
 from flatten.records.flat import SeamReport, Strain
 from flatten.records.outcome import Outcome, PlyOutcome
@@ -136,26 +137,8 @@ def report_data(
                 "scale": cast.scale,
                 "offset_mm": cast.offset_mm,
                 "edge_mm": cast.edge_mm,
-                "girths": [
-                    {
-                        "at": g.at,
-                        "asked_mm": g.asked_mm,
-                        "measured_mm": g.measured_mm,
-                        "over_wrap": g.over_wrap,
-                        "allowed_mm": g.allowed_mm,
-                    }
-                    for g in cast.girths
-                ],
-                "openings": [
-                    {
-                        "name": r.name,
-                        "length_mm": r.smooth_length_mm,
-                        "ragged_length_mm": r.length_mm,
-                        "flatness_mm": r.flatness_mm,
-                        "centre": r.centre,
-                    }
-                    for r in cast.rims
-                ],
+                "girths": [girth_row(g) for g in cast.girths],
+                "openings": [opening_row(r) for r in cast.rims],
                 "repairs": dict(cast.repairs),
                 "to_cast": cast.to_cast,
             },

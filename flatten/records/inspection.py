@@ -12,6 +12,7 @@ class Inspection:
 
     faces, points : as they came from the file
     unit, scale : the unit taken, and mm per file number with the girths
+    unit_candidates_mm : where the unit is not clear, the longest side in each that fits; else empty
     size_mm : extent along left-right, up and front
     openings : the rims that stay, as on the mended scan before it is meshed anew
     holes_mm : smoothed lengths of the borders that would be filled, longest first
@@ -37,5 +38,6 @@ class Inspection:
     colours: str
     noise_mm: float
     edge_mm: float
+    unit_candidates_mm: Mapping[str, float] = field(default_factory=dict)
     repairs: Mapping[str, int | float | str] = field(default_factory=dict)
     notes: tuple[str, ...] = ()

@@ -73,6 +73,9 @@ def find_slits(V: Array, F: Faces, border: Border) -> list[SlitSides]:
         widest = float(np.quantile(np.abs(gap[run]), 0.9))
         if length < SHORTEST_MM or length < SLENDER * widest:
             continue
+        # Where a border winds about, the ends found may leave no pair between them.
+        if not (np.isin(run, a) & np.isin(partner[run], b)).any():
+            continue
         free[a] = free[b] = False
         found.append(_slit(border, a, b, run, tips, gap, step, partner))
     return found

@@ -3,7 +3,7 @@
 import numpy as np
 
 from flatten.errors import BadInput
-from flatten.geometry.triangles import vertex_normals
+from flatten.geometry.triangles import Array, vertex_normals
 from flatten.records.cast import Girth
 from flatten.records.inspection import Inspection
 from flatten.records.job import ScanSpec
@@ -13,6 +13,7 @@ from flatten.scan.holes import find_borders, tell_holes
 from flatten.scan.mend import mend
 from flatten.scan.rims import name_rims, tell_rims
 from flatten.scan.shell import Shell, girths_in_cast, make_shell
+from flatten.units import MM_PER_UNIT, candidate_units
 
 
 def inspect(scan: Scan, spec: ScanSpec) -> Inspection:
@@ -39,6 +40,7 @@ def inspect(scan: Scan, spec: ScanSpec) -> Inspection:
         faces=len(scan.F),
         points=len(scan.V),
         unit=shell.unit,
+        unit_candidates_mm=_unit_candidates(mended.V, scan, spec),
         scale=shell.scale,
         size_mm=(float(size[0]), float(size[1]), float(size[2])),
         openings=openings,
@@ -53,6 +55,15 @@ def inspect(scan: Scan, spec: ScanSpec) -> Inspection:
         repairs={**mended.repairs, **shell.repairs, **({"holes": len(holes)} if holes else {})},
         notes=tuple(notes),
     )
+
+
+def _unit_candidates(V: Array, scan: Scan, spec: ScanSpec) -> dict[str, float]:
+    """Millimetres of the longest side by unit, where a run would have to ask for the unit."""
+    longest = float(np.ptp(V, axis=0).max())
+    found = candidate_units(longest)
+    if len(found) < 2 or spec.unit is not None or spec.girths or scan.unit in found:
+        return {}
+    return {unit: longest * MM_PER_UNIT[unit] for unit in found}
 
 
 def _girths(shell: Shell, spec: ScanSpec) -> tuple[tuple[Girth, ...], tuple[str, ...]]:

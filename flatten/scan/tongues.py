@@ -45,13 +45,13 @@ def trim_tongues(V: Array, F: NDArray[np.int32], reach_mm: float) -> Trimmed:
     # Where the disc's centre can go: the rest starts from the core's own border.
     core = ~edge
     begin = np.unique(F[edge[F].any(axis=1) & core[F].any(axis=1)])
-    begin = begin[core[begin]]
+    begin = begin[core[begin]].astype(np.int64)
     if not len(begin):
         return none
     back, _, _ = spread(V, F, begin, CORNER * reach_mm)
     loose = edge
     loose[back] = False
-    drop = loose[F].any(axis=1) & ~core[F].any(axis=1)
+    drop: NDArray[np.bool_] = np.asarray(loose[F].any(axis=1) & ~core[F].any(axis=1))
     drop[drop] = _tips(F, drop, len(V))
     areas = face_areas(V, F)
     gone = float(areas[drop].sum())

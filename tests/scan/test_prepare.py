@@ -11,6 +11,7 @@ from flatten.geometry.boxtree import box_tree, nearest_points
 from flatten.geometry.halfedges import border_cycles, opposites
 from flatten.geometry.topology import face_components
 from flatten.geometry.triangles import corner_angles, face_areas, vertex_normals
+from flatten.io.inspection import inspection_data, inspection_text
 from flatten.records.job import GirthSpec, KeepBox, ScanSpec
 from flatten.records.scan import Scan
 from flatten.scan.prepare import inspect, prepare
@@ -240,3 +241,18 @@ def test_an_inspection_says_what_the_cast_will_be(mended):
     for girth in found.girths:
         assert 230 < girth.measured_mm < 480
     assert len(found.girths) == 3
+
+
+def test_an_inspection_lists_the_units_that_a_run_would_ask_about(clean):
+    V, F, _ = clean
+    small = V * (90 / np.ptp(V, axis=0).max())
+    found = inspect(Scan(name="limb", V=small, F=F), spec())
+    assert found.unit == "mm"
+    assert found.unit_candidates_mm == pytest.approx({"mm": 90.0, "cm": 900.0})
+    text = inspection_text(found)
+    assert "mm: 90 mm, cm: 900 mm" in text
+    assert "a run will ask" in text
+    assert inspection_data(found)["unit_candidates_mm"] == {"mm": 90.0, "cm": 900.0}
+    with pytest.raises(BadInput, match="unit is not clear"):
+        prepare(Scan(name="limb", V=small, F=F), spec())
+    assert not inspect(Scan(name="limb", V=small, F=F), spec(unit="mm")).unit_candidates_mm
