@@ -70,7 +70,8 @@ def pack_strip(
     seen = streak = 0
     by_clock = False
     # A share of the time is kept for the press; how long it takes grows with the pieces.
-    limit = None if effort.seconds is None else effort.seconds - _press_s(shapes, effort.seconds)
+    spare = 0.0 if effort.seconds is None else _press_s(shapes, effort.seconds)
+    limit = None if effort.seconds is None else effort.seconds - spare
     with contextlib.closing(_arrangements(shapes, ground, gap, effort.seed)) as arrangements:
         for arrangement in arrangements:
             waited = time.perf_counter() - began
@@ -95,7 +96,9 @@ def pack_strip(
     if last is not None:
         ends.append(last)
     plans: list[Plan] = []
-    for plan in ends:
+    for plan in reversed(ends):  # the shortest first
+        if plans and limit is not None and time.perf_counter() - began >= limit + spare:
+            break
         progress(1.0)
         plans.append(press(shapes, plan, ground, gap))
     return Packed(plans=plans, seen=seen, by_clock=by_clock)
@@ -126,7 +129,7 @@ class _Enough:
 
 def _press_s(shapes: list[Shape], seconds: float) -> float:
     """Seconds kept for the press, at most a quarter."""
-    return min(0.25 * seconds, KEPT * 0.01 * len(shapes))
+    return min(0.25 * seconds, KEPT * 0.012 * len(shapes))
 
 
 def _arrangements(
