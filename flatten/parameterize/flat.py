@@ -75,10 +75,10 @@ def _solve(
             for panel, flat, good in flats
         )
     far = any(how == "embedding" for _, how in starts)
-    U = descend(sheet, U, steps=60 if far else 3, tolerance=1e-3)
+    U = descend(sheet, U, steps=60 if far else 2, tolerance=1e-3)
     say(0.2)
     if len(couplings.seams):
-        U = settle(sheet, U, couplings)
+        U = settle(sheet, U, couplings, steps=3)
     U = _stand(panels, sheet, U)
     say(0.3)
     begun = U

@@ -17,7 +17,6 @@ Ints = NDArray[np.int64]
 PART, LEAST_MM = 0.01, 2.0
 WITHIN = 0.95  # of that is aimed at
 WINDOW_MM = 250.0  # a longer edge is held stretch by stretch, so that it is right all along
-MISSED_MM = 0.2  # beyond what a tape cannot tell an edge is wrong
 
 
 class Lengths:
@@ -34,7 +33,7 @@ class Lengths:
     ) -> None:
         self.rows = Rows(vertices)
         self.wanted, self.tolerance, self.price = wanted, tolerance, price
-        self.panel, self.missed_mm = panel, (1 / WITHIN - 1) * tolerance + MISSED_MM
+        self.panel, self.missed_mm = panel, 0.5 * (1 / WITHIN - 1) * tolerance
         pairs = np.stack([vertices[:, :-1], vertices[:, 1:]], axis=2).reshape(-1, 2)
         self._real = pairs[:, 0] != pairs[:, 1]
         self._row = np.repeat(np.arange(len(vertices)), vertices.shape[1] - 1)[self._real]

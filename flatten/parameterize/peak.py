@@ -33,15 +33,16 @@ from flatten.parameterize.wishes import Slack, reach
 Array = NDArray[np.float64]
 
 MEAN = 0.1  # what a part of the mean distortion weighs against the same part of tau
-GAP = 0.02  # of tau: how near to the optimum is near enough
-NEAR = 0.5  # of tau: how near shows which wishes are missed
+GAP = 0.05  # of tau: how near to the optimum is near enough
+NEAR = 0.4  # of tau: how near shows which wishes are missed
 SMALLEST = 1e-3  # tau below this (0.1 % strain) need not be known more closely
 STIFFEST = 100.0  # of the seams, per mm²
 TO_EDGE = 0.95  # the part of the way to a cone's edge that a step may go
-# The price of a wish beside a panel's strain: below 1 the whole panel is not scaled for it. Where
-# the material's limits leave room for that it is raised; near the limits strain weighs more again.
+# The price of a wish beside a panel's strain: below 1 the whole panel is not scaled for it. Where it
+# is missed it is raised, and so is the price of strain beyond this part of the material's limits, or
+# beyond what the panel has already: no more than about half of SPENT is added to it.
 SCALING, DEARER = 0.8, 5.0
-ROOM, STEEPER = 0.9, 9.0
+ROOM, SPENT, STEEPER = 0.9, 0.06, 9.0
 FLOORS = (1e-12, 1e-9, 1e-6)  # of the mean diagonal, added to it
 DEEPEST = 0.04  # a step leaves at least this part of every face's distance to its cones' edges
 
@@ -78,7 +79,7 @@ class LeastPeak:
         self.low, self.high = bounds.cones(self.frame)
         # The multipliers for which tau is in balance and every cone as far from its edge.
         low, high = cones.inverse(self.low), cones.inverse(self.high)
-        self.held = np.zeros(sheet.panels, dtype=bool)
+        self.held, self.room = np.zeros(sheet.panels, dtype=bool), np.ones(sheet.panels)
         mu = 1.0 / self._by_tau(bounds, low, high)
         aim = mu[sheet.panel, None]
         self.z_low, self.z_high = aim * low, aim * high
@@ -90,18 +91,16 @@ class LeastPeak:
         return self.tau * (1 - squeeze) / squeeze
 
     def insist(self) -> None:
-        """Raises the price of missed wishes between panels with room."""
-        able = self.loads() < ROOM
+        """Raises the price of missed wishes, and that of strain beyond what each panel may spend."""
+        able, self.room = self.loads() < ROOM, np.maximum(ROOM, self.loads())
         for slack in self.slacks:
             self.held[slack.wish.panel[slack.insist(self.U, able, DEARER)]] = True
 
     def _pull(self) -> tuple[Array, Array]:
-        """(p,) what a part of tau weighs in the sum that is minimised, and its derivative.
-
-        Near the material's limits more, where a dearer wish would carry a panel beyond them.
-        """
-        x = np.clip((self.loads() - ROOM) / (1 - ROOM), 0.0, 1.0) * self.held
-        slope = self.loads() / self.tau / (1 - ROOM)
+        """(p,) what a part of tau weighs in the sum that is minimised, and its derivative."""
+        load, wide = self.loads(), SPENT * self.room
+        x = np.clip((load - self.room) / wide, 0.0, 1.0) * self.held
+        slope = load / self.tau / wide
         return 1 + STEEPER * x * x * (3 - 2 * x), STEEPER * 6 * x * (1 - x) * slope
 
     def _by_tau(self, bounds: Bounds, low: Array, high: Array) -> Array:

@@ -16,6 +16,8 @@ from flatten.parameterize.sheet import Sheet
 
 Array = NDArray[np.float64]
 
+HOPELESS = 2.0  # of the tolerance: an excess that a little more strain does not take away
+
 
 class Wish(Protocol):
     """Functions of the flats that should be near zero: see `lengths.Lengths` for the fields."""
@@ -60,10 +62,15 @@ class Slack:
         return g, mu[:, None] / g
 
     def insist(self, U: Array, able: NDArray[np.bool_], times: float) -> NDArray[np.bool_]:
-        """Multiplies the price of the wishes (r,) that are missed between able panels (p,)."""
-        dear = able[self.wish.panel].all(axis=1) & (self.g[:, 2] > self.wish.missed_mm)
+        """Multiplies the price of wishes (r,) that are missed, and says which they are.
+
+        Between panels (p,) that are not able a wish that is missed by far is let go.
+        """
+        excess = self.g[:, 2]
+        near = able[self.wish.panel].all(axis=1) | (excess < HOPELESS * self.wish.tolerance)
+        dear = (excess > self.wish.missed_mm) & near
         self.cost = np.where(dear, times * self.cost, self.cost)
-        g, z = self._middle(self.wish.residual(U), 0.3 * self.cost * self.wish.tolerance)
+        g, z = self._middle(self.wish.residual(U), 0.05 * self.cost * self.wish.tolerance)
         self.g = np.where(dear[:, None], g, self.g)
         self.z = np.where(dear[:, None], z, self.z)
         return dear

@@ -12,7 +12,7 @@ from flatten.parameterize.sheet import Sheet
 from flatten.parameterize.start import start
 
 
-@pytest.mark.parametrize("degrees", [30, 60, 90])
+@pytest.mark.parametrize("degrees", [45, 60, 90])
 def test_milnors_bound(make, degrees):
     """Milnor, A Problem in Cartography, Amer. Math. Monthly 76(10), 1969: over a cap of angular
     radius c the ratio max s1 / min s2 is at least c / sin c, for any map.

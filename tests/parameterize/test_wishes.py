@@ -10,6 +10,7 @@ from flatten.geometry.topology import unique_edges
 from flatten.geometry.triangles import corner_angles
 from flatten.parameterize.couplings import make_sheet
 from flatten.parameterize.flat import flatten_panels
+from flatten.parameterize.straight import StraightEdge, straight_notes
 from flatten.records.panels import BorderRun, PanelMark
 
 
@@ -55,11 +56,17 @@ def test_a_closure_bent_on_the_cast_stays_as_it_is(make):
     np.testing.assert_array_equal(bent[0].U, plain[0].U)
 
 
-def test_a_closure_that_cannot_be_straight_is_named(make):
-    """Strain beyond the material's limits is not spent on it."""
-    parts = with_joint(symmetric(make, seed=8, bulge=3.0), "gap")
-    flats = flatten_panels(parts, make.foam(0.5, 0.5), ply="base").flats
-    assert any("the closure 'middle' is straight on the cast" in note for note in flats[0].notes)
+def test_a_closure_that_is_not_straight_is_named():
+    """An arc of 100 mm on a chord with a sag of 3 mm: six times what a straight edge may have."""
+    x = np.linspace(-50.0, 50.0, 21)
+    edge = StraightEdge(name="middle", panel=1, vertices=np.arange(21), length_mm=100.0)
+    bent = np.column_stack([x, 3.0 * (1 - (x / 50) ** 2)])
+    assert edge.sag(bent) == pytest.approx(3.0)
+    none, said = straight_notes((edge,), bent, 2)
+    assert none == []
+    assert "'middle'" in said[0]
+    assert "3.0 mm beside its chord" in said[0]
+    assert straight_notes((edge,), bent * [1, 0.1], 2) == [[], []]
 
 
 def zoned(make, *, closed: bool = True):
