@@ -5,22 +5,28 @@ from dataclasses import dataclass
 
 import numpy as np
 from numpy.typing import NDArray
-from scipy.spatial import KDTree
 
+from flatten.ink.ends import (
+    AIM_DEG,
+    STRAIGHT_DEG,
+    Ends,
+    Pair,
+    is_one,
+    meeting,
+    open_ends,
+    pairs_of,
+    runs_on,
+    slack,
+)
 from flatten.ink.kinks import Kink
 from flatten.ink.paths import Path, Points, outward
 
 GAP_MM = 16.0  # bridged along the line; a little over 15, as ends are soft by a pen's width
 STRAIGHT_GAP_MM = 22.0  # between strokes in line
-NEAR_INK_DEG = 16.0
-FAR_GAP_MM = 35.0  # offered, not bridged
 CORNER_MM = 12.0
-AIM_DEG = 32.0
-STRAIGHT_DEG = 25.0
 DASH_MM = 40.0
 DASH_GAP_MM = 24.0
 BARB_MM = 25.0
-STEADY_MM = 25.0
 BACK = 0.42  # cosine of the sharpest corner that a short arm makes with a line it belongs to
 SHORT_MM = 45.0  # shorter strokes are joined over less than their own length
 BRIDGE_STEP_MM = 2.0
@@ -39,107 +45,6 @@ class Gap:
     length: float
 
 
-@dataclass(frozen=True, eq=False)
-class _Ends:
-    """All open ends: (path, end), where they are and the way they point, by their last bit and
-    by a longer stretch."""
-
-    rows: list[tuple[int, int]]
-    at: Points
-    way: Points
-    steady: Points
-
-
-@dataclass(frozen=True, eq=False)
-class _Pair:
-    """Two ends that could be one: how far apart, how much each turns to face the other.
-
-    shorter : length of the shorter of the two; same : whether both are of one ink
-    """
-
-    a: int
-    b: int
-    gap: float
-    turn: float
-    bend: float
-    shorter: float
-    same: bool
-
-    @property
-    def cost(self) -> float:
-        return self.gap * (1.0 + (self.turn / 40.0) ** 2) + 0.05 * self.bend
-
-
-def _open_ends(paths: list[Path]) -> _Ends:
-    rows = [(i, e) for i, p in enumerate(paths) if not p.closed for e in (0, 1)]
-    at = np.array([paths[i].tip(e) for i, e in rows]).reshape(-1, 3)
-    way = np.array([outward(paths[i].points, e) for i, e in rows]).reshape(-1, 3)
-    steady = np.array([outward(paths[i].points, e, STEADY_MM) for i, e in rows]).reshape(-1, 3)
-    return _Ends(rows, at, way, steady)
-
-
-def _pairs(paths: list[Path], ends: _Ends) -> list[_Pair]:
-    """All pairs of ends of one ink that lie near each other."""
-    out = []
-    if len(ends.rows) < 2:
-        return out
-    for a, b in sorted(KDTree(ends.at).query_pairs(FAR_GAP_MM)):
-        i, j = ends.rows[a][0], ends.rows[b][0]
-        p, q = paths[i], paths[j]
-        if p.ink != q.ink and _angle(p.contrast, q.contrast) > NEAR_INK_DEG:
-            continue
-        between = ends.at[b] - ends.at[a]
-        gap = float(np.linalg.norm(between))
-        if i == j and (p.length < 30.0 or gap > 0.3 * p.length):
-            continue
-        # A frayed end may turn aside; a longer stretch of it then tells where it leads.
-        turn, bend = min(
-            _turns(between, ends.way[a], ends.way[b]),
-            _turns(between, ends.steady[a], ends.steady[b]),
-        )
-        out.append(
-            _Pair(
-                a,
-                b,
-                gap,
-                turn=turn,
-                bend=bend,
-                shorter=min(p.length, q.length),
-                same=p.ink == q.ink,
-            )
-        )
-    return out
-
-
-def _turns(between: Points, a: Points, b: Points) -> tuple[float, float]:
-    """Degrees by which two ends turn to face each other, and by which one runs on as the other."""
-    gap = float(np.linalg.norm(between))
-    ca = cb = 1.0
-    if gap > 1e-6:
-        ca, cb = float(a @ between) / gap, -float(b @ between) / gap
-    turns = np.degrees(np.arccos(np.clip([ca, cb, -float(a @ b)], -1.0, 1.0)))
-    return float(np.hypot(turns[0], turns[1])), float(turns[2])
-
-
-def _slack(gap: float, aside: float = 2.5) -> float:
-    """Degrees by which close ends may miss each other: an end is `aside` mm sure."""
-    return float(np.degrees(np.arctan2(aside, max(gap, 0.5))))
-
-
-def meeting(p: Points, d: Points, q: Points, e: Points) -> tuple[float, float] | None:
-    """How far along two rays they come closest, None where they are parallel or miss by 2.5 mm."""
-    c = float(d @ e)
-    det = 1.0 - c * c
-    if det < 0.03:
-        return None
-    w = q - p
-    s = float((w @ d) - c * (w @ e)) / det
-    t = float(c * (w @ d) - (w @ e)) / det
-    if np.linalg.norm(p + s * d - q - t * e) > 2.5:
-        return None
-    return s, t
-
-
 def join_paths(paths: list[Path], kinks: list[Kink], ink_at: InkAt) -> tuple[list[Path], list[Gap]]:
     """Lines from strokes, and the gaps that were too wide.
 
@@ -147,28 +52,28 @@ def join_paths(paths: list[Path], kinks: list[Kink], ink_at: InkAt) -> tuple[lis
     the two sides of a corner that was cut open; ends that face each other roughly; arms whose
     continuations meet at a corner.
     """
-    ends = _open_ends(paths)
-    pairs = _pairs(paths, ends)
+    ends = open_ends(paths)
+    pairs = pairs_of(paths, ends)
     used: dict[int, int] = {}
     _string_dashes(paths, ends, pairs, used)
 
-    def link(some: list[_Pair]) -> None:
+    def link(some: list[Pair]) -> None:
         for p in sorted(some, key=lambda p: (p.cost, p.a, p.b)):
             if p.a not in used and p.b not in used:
                 used[p.a], used[p.b] = p.b, p.a
 
     # One stroke in two lights may seem to be two pens': what runs on as if it were one is one.
-    link([p for p in pairs if not p.same and _is_one(p)])
+    link([p for p in pairs if not p.same and is_one(p)])
     pairs = [p for p in pairs if p.same]
-    near = [p for p in pairs if p.gap <= (STRAIGHT_GAP_MM if _runs_on(p, ends) else GAP_MM)]
+    near = [p for p in pairs if p.gap <= (STRAIGHT_GAP_MM if runs_on(p, ends) else GAP_MM)]
     fair = [
         p
         for p in near
-        if p.shorter > SHORT_MM or p.gap < max(6.0, 0.9 * p.shorter) or _runs_on(p, ends)
+        if p.shorter > SHORT_MM or p.gap < max(6.0, 0.9 * p.shorter) or runs_on(p, ends)
     ]
-    link([p for p in fair if p.turn < STRAIGHT_DEG + _slack(p.gap) and p.bend < 40.0])
+    link([p for p in fair if p.turn < STRAIGHT_DEG + slack(p.gap) and p.bend < 40.0])
     _close_kinks(ends, paths, used)
-    link([p for p in fair if p.turn < 1.4 * (AIM_DEG + _slack(p.gap)) and p.bend < 55.0])
+    link([p for p in fair if p.turn < 1.4 * (AIM_DEG + slack(p.gap)) and p.bend < 55.0])
     link([p for p in near if _is_corner(p, ends, paths)])
     gaps = [
         Gap(a=ends.at[p.a], b=ends.at[p.b], length=p.gap)
@@ -179,30 +84,7 @@ def join_paths(paths: list[Path], kinks: list[Kink], ink_at: InkAt) -> tuple[lis
     return _chains(paths, kinks, ends, used, ink_at), gaps
 
 
-def _is_one(p: _Pair) -> bool:
-    """Whether two strokes meet so closely in line that they were drawn in one go."""
-    close = p.gap < 8.0 and p.shorter > 2.0 * p.gap
-    return close and p.turn < 12.0 + _slack(p.gap, 1.0) and p.bend < 20.0
-
-
-def _runs_on(p: _Pair, ends: _Ends) -> bool:
-    """Whether two strokes are so much in line that a wider gap is one all the same."""
-    if p.shorter < 1.4 * p.gap or p.bend > 15.0:
-        return False
-    between = ends.at[p.b] - ends.at[p.a]
-    aside = [
-        max(np.linalg.norm(between - (between @ w) * w) for w in (ways[p.a], ways[p.b]))
-        for ways in (ends.way, ends.steady)
-    ]
-    return bool(min(aside) < 3.0 and p.turn < STRAIGHT_DEG)
-
-
-def _angle(a: Points, b: Points) -> float:
-    size = max(float(np.linalg.norm(a) * np.linalg.norm(b)), 1e-12)
-    return float(np.degrees(np.arccos(np.clip(a @ b / size, -1.0, 1.0))))
-
-
-def _is_corner(p: _Pair, ends: _Ends, paths: list[Path]) -> bool:
+def _is_corner(p: Pair, ends: Ends, paths: list[Path]) -> bool:
     longer = max(paths[ends.rows[k][0]].length for k in (p.a, p.b))
     if p.gap > CORNER_MM or longer < 15.0:
         return False
@@ -212,13 +94,13 @@ def _is_corner(p: _Pair, ends: _Ends, paths: list[Path]) -> bool:
     return ahead is not None and min(ahead) > -3.0 and max(ahead) < CORNER_MM
 
 
-def _is_barb(a: int, b: int, ends: _Ends, paths: list[Path]) -> bool:
+def _is_barb(a: int, b: int, ends: Ends, paths: list[Path]) -> bool:
     """Whether one arm lies back along the other and is short, as in the head of an arrow."""
     shorter = min(paths[ends.rows[k][0]].length for k in (a, b))
     return shorter < BARB_MM and float(ends.way[a] @ ends.way[b]) > BACK
 
 
-def _close_kinks(ends: _Ends, paths: list[Path], used: dict[int, int]) -> None:
+def _close_kinks(ends: Ends, paths: list[Path], used: dict[int, int]) -> None:
     """Joins the two sides of each corner again where neither has gone on elsewhere."""
     sides: dict[int, list[int]] = {}
     for k, (i, e) in enumerate(ends.rows):
@@ -248,16 +130,14 @@ def is_even(pieces: list[float]) -> bool:
     return bool(even and 0.15 < share < 0.8 and np.mean(inner) < 35.0)
 
 
-def _string_dashes(
-    paths: list[Path], ends: _Ends, pairs: list[_Pair], used: dict[int, int]
-) -> None:
+def _string_dashes(paths: list[Path], ends: Ends, pairs: list[Pair], used: dict[int, int]) -> None:
     """Pairs the ends of dashes in a row, where there are four or more and they are even."""
     short = [p.length < DASH_MM or len(p.pieces) > 3 for p in paths]
     links: dict[int, int] = {}
     for p in sorted(pairs, key=lambda p: (p.cost, p.a, p.b)):
         i, j = ends.rows[p.a][0], ends.rows[p.b][0]
         ok = i != j and short[i] and short[j] and p.same and p.gap < DASH_GAP_MM
-        if ok and p.turn < 20.0 + _slack(p.gap, 1.5) and p.a not in links and p.b not in links:
+        if ok and p.turn < 20.0 + slack(p.gap, 1.5) and p.a not in links and p.b not in links:
             links[p.a], links[p.b] = p.b, p.a
     index = {row: k for k, row in enumerate(ends.rows)}
     seen: set[int] = set()
@@ -281,7 +161,7 @@ def _string_dashes(
 
 
 def _chains(
-    paths: list[Path], kinks: list[Kink], ends: _Ends, used: dict[int, int], ink_at: InkAt
+    paths: list[Path], kinks: list[Kink], ends: Ends, used: dict[int, int], ink_at: InkAt
 ) -> list[Path]:
     """Follows the joins from path to path."""
     index = {row: k for k, row in enumerate(ends.rows)}
@@ -307,7 +187,7 @@ def _chains(
     return out
 
 
-def _merged(paths, order, loop, index, ends: _Ends, kinks, ink_at: InkAt) -> Path:
+def _merged(paths, order, loop, index, ends: Ends, kinks, ink_at: InkAt) -> Path:
     runs, norms, links, pieces = [], [], [], []
     for m, (i, enter) in enumerate(order):
         p = paths[i]
@@ -373,7 +253,7 @@ def _compact(pieces: list[float]) -> list[float]:
     return out
 
 
-def _same_kink(paths, ends: _Ends, a: int, b: int) -> int:
+def _same_kink(paths, ends: Ends, a: int, b: int) -> int:
     """The corner that two ends were cut off at, -1 where they were not."""
     (i, ei), (j, ej) = ends.rows[a], ends.rows[b]
     kink = paths[i].kinks[ei]
@@ -393,7 +273,7 @@ def _apex(before: Points, after: Points) -> Points | None:
 
 
 def _between(
-    paths, ends: _Ends, a: int, b: int, kinks, ink_at: InkAt, normal: Points
+    paths, ends: Ends, a: int, b: int, kinks, ink_at: InkAt, normal: Points
 ) -> tuple[Points, Points] | None:
     """Points from end a to end b and their normals; None for ends that only happen to meet.
 
@@ -421,7 +301,7 @@ def _between(
     return None
 
 
-def _curve(ends: _Ends, a: int, b: int, normal: Points) -> tuple[Points, Points]:
+def _curve(ends: Ends, a: int, b: int, normal: Points) -> tuple[Points, Points]:
     """A smooth curve over the gap from end a to end b."""
     pa, wa, pb, wb = ends.at[a], ends.way[a], ends.at[b], ends.way[b]
     gap = float(np.linalg.norm(pb - pa))

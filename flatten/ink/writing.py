@@ -28,7 +28,7 @@ LONE_MM = 50.0  # a single stroke, however bent, is no letter if it is larger
 WEAK_MM = 25.0
 ARROW_MM = 150.0
 BARB_MM = (7.0, 45.0)
-ROW_SHARE = 0.06  # of its length that a row of strokes may stray from a straight one
+ROW_SHARE = 0.09  # of its length that a row of strokes may stray from a straight one
 HATCH_LEAST = 4
 CROSSED_SPACING_MM = 18.0
 
@@ -127,6 +127,8 @@ def sort_paths(paths: list[Path]) -> Taken:
             lines |= {i for i in large if paths[i].length > SPOT_MM}
             group = [i for i in group if i not in large]
             what = "letters" if sum(paths[i].length for i in group) >= SPOT_MM else "spot"
+            if large and len(group) == 1 and _goes_on(paths[group[0]]):
+                what = "line"
         if what == "line":
             lines.add(max(group, key=lambda i: paths[i].length))
         elif what == "weak":
@@ -262,6 +264,11 @@ def _what(paths, by, group: list[int]) -> str:
     if _is_hatching(ps):
         return "hatching"
     return "letters"
+
+
+def _goes_on(p: Path) -> bool:
+    """Whether what lies beside the end of a line is a piece of it, and no letter."""
+    return not p.faint and p.straight and p.length > WEAK_MM
 
 
 def _is_row(ps: list[Path]) -> bool:
