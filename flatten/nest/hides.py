@@ -6,7 +6,16 @@ import numpy as np
 import shapely
 from shapely.geometry import Polygon
 
-from flatten.nest.attempt import Attempt, Piece, Sheet, Task, sheets_of, that_fit, that_never_fit
+from flatten.nest.attempt import (
+    Attempt,
+    Piece,
+    Sheet,
+    Task,
+    area_of,
+    sheets_of,
+    that_fit,
+    that_never_fit,
+)
 from flatten.nest.ground import Ground, ground_of
 from flatten.nest.pieces import Shape, moved, turned
 from flatten.nest.plan import best_plan
@@ -40,11 +49,20 @@ def _other_side(name: str) -> str:
 
 
 def lay_zoned(task: Task, pieces: list[Piece], stock: Stock) -> Attempt:
-    """One hide after another: pairs zone by zone, then the single pieces wherever there is room.
+    """One hide after another: pairs zone by zone, the single pieces wherever there is room.
 
-    A pair for which no zone has room beside the others waits for the next hide; where there is no
-    other, it is laid anywhere, and that is said.
+    Where pairs laid first leave something over, the single pieces are tried first. A pair for which
+    no zone has room beside the others waits for the next hide; where there is no other, it is laid
+    anywhere, and that is said.
     """
+    first = _in_order(task, pieces, stock, pairs_first=True)
+    if not first.left:
+        return first
+    second = _in_order(task, pieces, stock, pairs_first=False)
+    return min((first, second), key=lambda attempt: area_of(task, attempt.left))
+
+
+def _in_order(task: Task, pieces: list[Piece], stock: Stock, *, pairs_first: bool) -> Attempt:
     ground = ground_of(stock, task.material)
     fitting, shapes, reasons, notes = that_fit(task, pieces, stock, ground)
     shape_of = dict(zip(fitting, shapes, strict=True))
@@ -55,8 +73,11 @@ def lay_zoned(task: Task, pieces: list[Piece], stock: Stock) -> Attempt:
         hide = _Hide(task, stock, ground)
         due = [p for p in pairs if all(side in waiting for side in p)]
         paired = {side for pair in due for side in pair}
+        single = [p for p in waiting if p not in paired]
+        if not pairs_first:
+            hide.lay(single, shape_of)
         hide.lay_pairs(due, shape_of)
-        hide.lay([p for p in waiting if p not in paired], shape_of)
+        hide.lay([p for p in single if p not in hide.lies], shape_of)
         is_last = stock.count > 0 and len(sheets) + 1 == stock.count
         if is_last or not hide.lies:
             late = [side for side in waiting if side in paired and side not in hide.lies]
@@ -90,6 +111,7 @@ class _Hide:
         assert ground.free is not None
         self.task, self.stock, self.ground = task, stock, ground
         self.free = ground.free
+        self.shapes: dict[Piece, Shape] = {}
         self.lies: dict[Piece, Lie] = {}
         self.notes: list[str] = []
 
@@ -97,6 +119,7 @@ class _Hide:
         """As many of the pieces as find room, within a region of the hide if one is given."""
         if not pieces:
             return
+        self.shapes = shape_of
         free, inside = self.free, self.ground.inside
         if within is not None:
             half = 0.5 * (self.stock.gap_mm + self.task.material.kerf_mm)
@@ -129,7 +152,6 @@ class _Hide:
 
     def lay_pairs(self, pairs: list[tuple[Piece, Piece]], shape_of: dict[Piece, Shape]) -> None:
         """Pairs zone by zone, in the order the zones are given."""
-        self.shapes = shape_of
         for zone in self.stock.zones:
             left = [p for p in pairs if p[0] not in self.lies]
             within = shapely.make_valid(Polygon(zone.outline))
