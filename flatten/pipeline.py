@@ -1,7 +1,7 @@
 """The stages in order, from a scan and a job to everything that will be written; no files."""
 
 import time
-from collections.abc import Callable, Iterator, Sequence
+from collections.abc import Callable, Iterator
 from contextlib import contextmanager
 from dataclasses import replace
 from typing import TypeVar
@@ -26,14 +26,12 @@ from flatten.ink.read import read_ink
 from flatten.lines.network import join_lines
 from flatten.nest.compare import comparison_of
 from flatten.nest.plies import Store, stocks_of
-from flatten.panels.beneath import Layer, thickness_at
 from flatten.panels.cut import cut_panels
-from flatten.panels.detail_holes import hole_places, with_holes
 from flatten.panels.offset import offset_panels
-from flatten.panels.overlay import add_overlays, cut_overlay, overlay_names
 from flatten.panels.select import select_panels
 from flatten.parameterize.flat import flatten_panels
 from flatten.parameterize.straight import carries_closure
+from flatten.plies import thickness_beneath_at, with_detail_holes, with_overlays
 from flatten.records.bundled import stock_for
 from flatten.records.cast import Cast
 from flatten.records.comparison import Comparison
@@ -41,7 +39,7 @@ from flatten.records.flat import FlatSet, Strain
 from flatten.records.ink import InkReading
 from flatten.records.issue import EarlierRun
 from flatten.records.job import Job
-from flatten.records.lines import Line, LineNetwork
+from flatten.records.lines import Line
 from flatten.records.material import Material, Ply, Stock
 from flatten.records.outcome import Outcome, PlyOutcome
 from flatten.records.panels import PanelSet
@@ -52,7 +50,7 @@ from flatten.template.alter import cut_lengths
 from flatten.template.build import build_templates
 from flatten.template.changes import choose_pieces, list_changes
 from flatten.template.names import check_alters, idle_names, own_alters
-from flatten.template.practice import hole_row, joint_choice
+from flatten.template.practice import joint_choice
 from flatten.template.spec import TemplateSpec
 
 # The stages as the report's timings and the progress messages name them.
@@ -99,98 +97,6 @@ def thickness_beneath(ply: Ply, job: Job) -> float:
         seen.add(ply.name)
         total += materials[ply.material].thickness_mm
     return total
-
-
-def thickness_beneath_at(
-    job: Job,
-    ply: Ply,
-    panel_sets: Sequence[PanelSet],
-    plain: Sequence[PanelSet],
-    whole: Sequence[Ply],
-) -> float | NDArray[np.float64]:
-    """Millimetres of material under every vertex of a ply's cut cast, or one number for all.
-
-    A ply lies beneath where its panels are. Overlays lie on the panels of their own ply too; those
-    of other plies lie beneath only where `over` names a ply that has nothing else.
-    panel_sets : by ply, with overlays; plain : without; whole : plies that leave no panel out
-    """
-    index = {p.name: i for i, p in enumerate(job.plies)}
-    thick = {m.name: m.thickness_mm for m in job.materials}
-    own = index[ply.name]
-
-    def layer(i: int) -> Layer:
-        at = job.plies[i]
-        panels = plain[i].panels if at.panels else panel_sets[i].panels
-        return Layer(thickness_mm=thick[at.material], panels=None if at in whole else panels)
-
-    below, name = [], ply.over
-    while name is not None:
-        below.append(layer(index[name]))
-        name = job.plies[index[name]].over
-    overlays = len(panel_sets[own].panels) > len(plain[own].panels)
-    if not overlays and all(under.panels is None for under in below):
-        return sum(under.thickness_mm for under in below)
-    places = panel_sets[own].cut_V
-    result = thickness_at(places, below)
-    if overlays and plain[own].panels:
-        first = len(plain[own].cut_V)
-        result[first:] += thickness_at(places[first:], [layer(own)])
-    return result
-
-
-def with_detail_holes(
-    job: Job, panel_sets: Sequence[PanelSet], network: LineNetwork
-) -> list[PanelSet]:
-    """The panels of every ply with the holes that fix overlays: hole i over hole i.
-
-    A detail is fixed as its line says; its overlay's material and ply say how the holes are set.
-    What it lies on is punched too where that is foam or leather.
-    """
-    made = list(panel_sets)
-    index = {ply.name: i for i, ply in enumerate(job.plies)}
-    fixing = {line.name: line.fixing for line in network.lines}
-    for i, ply in enumerate(job.plies):
-        material = named(job.materials, ply.material)
-        below = i if ply.panels else index.get(ply.over or "", -1)
-        for name in dict.fromkeys(p.detail for p in panel_sets[i].panels if p.detail):
-            row = hole_row(material, fixing[name], ply.making.stitch.get(name))
-            if row is None:
-                continue
-            for rank in range(row.rows):
-                inside = row.inside_mm + rank * row.pitch_mm
-                places = hole_places(network, name, row.pitch_mm, inside)
-                made[i] = with_holes(
-                    made[i], name, places, row.hole_mm, lambda p, d=name: p.detail == d
-                )
-                base = named(job.materials, job.plies[below].material) if below >= 0 else None
-                if base is not None and base.family in ("foam", "leather"):
-                    made[below] = with_holes(
-                        made[below], name, places, row.hole_mm, lambda p: not p.detail
-                    )
-    return made
-
-
-def with_overlays(ply: Ply, panel_set: PanelSet, network: LineNetwork) -> PanelSet:
-    """The panels, and the closed details that the ply makes as pieces of their own."""
-    asked = overlay_names(network, ply.making.detail_pieces)
-    notes, made = [*asked.said], []
-    for name in asked.closed:
-        if ply.making.cut_details and ply.panels:
-            # As a seam the detail meets the lines that cut it.
-            lines = tuple(
-                replace(line, mirror=False, kind="seam" if line.name == name else line.kind)
-                for line in network.lines
-            )
-            found = cut_overlay(join_lines(network.cast, lines), name, ply.lines)
-        else:
-            found = cut_overlay(network, name)
-        if isinstance(found, str):
-            notes.append(found)
-        else:
-            made.append(found)
-    if made:
-        panel_set = add_overlays(panel_set, made)
-    return replace(panel_set, notes=(*panel_set.notes, *notes)) if notes else panel_set
 
 
 def clean_scan(job: Job, scan: Scan, clock: Clock) -> Cast:
