@@ -32,7 +32,7 @@ Plan = list[Lie | None]
 COARSE_MM = 0.8  # how coarse outlines may be for the packer, on pieces 200 mm wide and more
 COARSE_SHARE = 0.004
 OUTWARD = 0.4  # share of it by which they are grown
-THREADS = 2  # part of what decides the arrangements: not the number of cores
+THREADS = 3  # part of what decides the arrangements: not the number of cores
 KEPT = 8  # arrangements that are pressed
 # Where iterations are not given the packer has come down to the slow part of its search after about
 # so many arrangements, or when the strip is so full, as measured on pieces of body casts.
