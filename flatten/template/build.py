@@ -3,10 +3,8 @@
 from dataclasses import replace
 
 import numpy as np
-import shapely
 from numpy.typing import NDArray
 from shapely.affinity import scale
-from shapely.geometry import LinearRing
 
 from flatten.geometry.curves import arc_length
 from flatten.geometry.placing import mirrored
@@ -38,8 +36,6 @@ from flatten.template.turned import relieve_turns
 Array = NDArray[np.float64]
 
 NAMED_MM = 15.0  # a detail line shorter than this goes without its name
-SAME_LINE_MM = 0.02  # lines closer than this are cut and drawn as one
-
 SAID_MM = 0.5  # a template that is farther than this off the mirror image it serves says so
 
 
@@ -235,8 +231,7 @@ def finished(
     net = tuple(net_edge(edge, points) for edge, points in zip(piece.edges, edges, strict=True))
     outline = np.concatenate([points[:-1] for points in edges])
     cut = np.array(piece.cut.exterior.coords)[:-1] * flip
-    if not one_line(outline, cut):
-        ink.insert(0, Polyline(layer="NET", points=outline, closed=True))
+    ink.insert(0, Polyline(layer="NET", points=outline, closed=True))
 
     bare = Template(
         name=f"{ply.name} {piece.name}",
@@ -275,12 +270,6 @@ def finished(
     return replace(
         bare, ink=tuple(ink + lettering), revision=revision, notes=tuple(piece.notes + notes)
     )
-
-
-def one_line(net: Array, cut: Array) -> bool:
-    """Whether the net line lies wholly on the cut line, so that a second line would only hide it."""
-    rings = (LinearRing(net), LinearRing(cut))
-    return bool(shapely.hausdorff_distance(*rings, densify=0.1) < SAME_LINE_MM)
 
 
 def revision_of(template: Template, material: str, spec: TemplateSpec) -> int:

@@ -97,7 +97,7 @@ def test_the_second_of_a_pair_is_the_mirror_image_in_its_own_words(forms):
         def flip(points):
             return points * [-1.0, 1.0]
 
-        for layer in ("NOTCH", "HOLE"):
+        for layer in ("NET", "NOTCH", "HOLE"):
             one, other = lines(back.ink, layer), lines(back.mirror_ink, layer)
             assert shapely.hausdorff_distance(shapely.transform(one, flip), other) < 1e-6
         first = "\n".join(k.text for k in back.ink if isinstance(k, Text))

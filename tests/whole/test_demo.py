@@ -88,19 +88,14 @@ def test_partner_edges_meet(demo):
 
 
 def net_outlines(path: Path) -> list[np.ndarray]:
-    """The net outline of every block, block coordinates: its largest closed polyline in NET.
-
-    A piece that is cut on its net line has that line once, in CUT.
-    """
+    """The net outline of every block, block coordinates: its largest closed polyline in NET."""
     found = []
     for block in ezdxf.readfile(path).blocks:
-        rings = []
-        for layer in ("NET", "CUT"):
-            rings = rings or [
-                np.array(e.get_points("xy"))
-                for e in block
-                if e.dxftype() == "LWPOLYLINE" and e.dxf.layer == layer and e.closed
-            ]
+        rings = [
+            np.array(e.get_points("xy"))
+            for e in block
+            if e.dxftype() == "LWPOLYLINE" and e.dxf.layer == "NET" and e.closed
+        ]
         if rings:
             found.append(max(rings, key=lambda ring: Polygon(ring).area))
     return found
