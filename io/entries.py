@@ -228,5 +228,7 @@ def _is_number(value: Any) -> bool:
 
 
 def _said(value: Any) -> str:
+    if isinstance(value, float) and not math.isfinite(value):
+        return str(value)
     kinds = {bool: "true or false", str: "text", list: "a list", dict: "a table"}
     return kinds.get(type(value), "a number" if isinstance(value, int | float) else "a date")

@@ -331,13 +331,16 @@ def _read_ply(
                 fixing=choice.choice("fixing", FIXINGS, None),
             )
             choice.close()
+    panels = entry.names("panels", ("*",))
+    if not panels:
+        raise entry.wrong("panels", "names no panel", 'panels = ["*"] for all, or leave it out')
     ply = Ply(
         name=name,
         material=material,
         stock=named[0],
         more_stocks=named[1:],
         compare=tuple(dict.fromkeys(compare)),
-        panels=entry.names("panels", ("*",)),
+        panels=panels,
         lines=entry.names("lines", ("*",)),
         over=entry.name("over", None),
         face=entry.choice("face", ("face", "back"), "face"),

@@ -225,6 +225,7 @@ def test_a_written_job_reads_back_the_same(job_file, tmp_path, text):
 @pytest.mark.parametrize(
     ("old", "new", "said"),
     [
+        ('panels = ["bust *"]', "panels = []", r"line N, ply.panels.*names no panel"),
         ("tape_mm", "tape_m", r"line N, scan.tape_m: unknown key 'tape_m'; did you mean 'tape_mm'"),
         ("no_stretch = true", "no_stretch = 1", r"line N, line.no_stretch"),
         ('title = "T', 'tilte = "T', r"line N, tilte: unknown key 'tilte'; did you mean 'title'"),
