@@ -114,7 +114,7 @@ def sort_inks(strokes: list[Stroke]) -> Sorted:
     # unless it is as crisp and even as a pen's; gloss is white and creases are as grey as the tape.
     crisp_too = (t.explained > np.minimum(0.7 * usual, 0.5)) & (t.even > 0.8) & (t.bare > 0.8)
     tint = t.tinted & (t.strength > np.minimum(0.35 * level, 0.4)) & (t.explained > 0.7 * usual)
-    plain = (t.length > 60.0) & (t.strength > 0.8 * level)
+    plain = ((t.length > 60.0) | (t.even > 0.85)) & (t.strength > 0.8 * level)
     dark = ~t.light & (t.strength > 0.35 * level) & (t.explained > 0.7 * usual)
     other = ~main & (t.length > 40.0) & crisp_too & (tint | plain | dark)
     taken = (main & sure & (t.strength >= 0.8 * asked * level)) | other

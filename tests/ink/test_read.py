@@ -23,6 +23,7 @@ from ink_cases import (
 )
 from ink_scans import Look, Wear, scan_of
 from ink_score import score
+from ink_varied import varied
 
 from flatten.errors import BadInput
 from flatten.ink.read import read_ink
@@ -114,6 +115,58 @@ def test_four_inks_are_told_apart():
     reading = read_ink(drawn.scan)
     held(score(reading.lines, drawn.strokes, drawn.to_mm, reading.marks))
     assert len(reading.inks) == 4
+
+
+def test_dark_pens_on_a_dim_scan_are_told_apart():
+    b = SHIN
+    lines = [
+        *limb_lines(b, ink=(24, 24, 30), second=(160, 24, 40)),
+        Stroke("blue", along(b, [2.6, 3.0, 3.4], [60, 100, 70]), (20, 60, 160), kind="detail"),
+        Stroke("green", along(b, [2.4, 2.9, 3.5], [215, 230, 210]), (10, 110, 70), kind="detail"),
+    ]
+    look = Look(tape=(186, 188, 190), gain=0.4, noise=6)
+    drawn = scan_of(b, lines, look, spacing=2.0, seed=11)
+    reading = read_ink(drawn.scan)
+    found = score(reading.lines, drawn.strokes, drawn.to_mm, reading.marks)
+    held(found)
+    assert found.inks_right > 0.99
+    assert found.kinds_right > 0.99
+
+
+def test_a_white_and_a_black_pen_on_the_same_tape():
+    lines = limb_lines(SHIN, ink=(26, 26, 28), second=(236, 236, 232))
+    look = Look(tape=(60, 116, 70))
+    drawn = scan_of(SHIN, lines, look, Wear(holes=0), spacing=2.2, seed=12)
+    reading = read_ink(drawn.scan)
+    found = score(reading.lines, drawn.strokes, drawn.to_mm, reading.marks)
+    held(found)
+    assert found.kinds_right == found.inks_right == 1.0
+
+
+def test_striped_cloth_beyond_the_tape_is_no_ink():
+    drawn = scan_of(
+        SHIN, limb_lines(SHIN), Look(tape=(178, 140, 96), edge="cloth"), spacing=2.4, seed=13
+    )  # fmt: skip
+    reading = read_ink(drawn.scan)
+    found = score(reading.lines, drawn.strokes, drawn.to_mm, reading.marks)
+    assert found.recovered > 0.93, found
+    assert found.false < 0.03, found
+
+
+def test_lines_end_at_most_two_millimetres_past_what_they_meet(plain):
+    drawn, reading = plain
+    assert score(reading.lines, drawn.strokes, drawn.to_mm).overshoot <= 2.0
+
+
+@pytest.mark.parametrize("seed", [1, 27, 9])
+def test_scans_drawn_by_chance(seed):
+    drawn = varied(seed)
+    reading = read_ink(drawn.scan)
+    found = score(reading.lines, drawn.strokes, drawn.to_mm, reading.marks)
+    held(found)
+    assert found.kinds_right > 0.97
+    assert found.inks_right > 0.99
+    assert found.ticks[2] <= 1
 
 
 def test_writing_is_listed_and_never_a_line():
