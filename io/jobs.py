@@ -332,8 +332,10 @@ def _read_ply(
             )
             choice.close()
     panels = entry.names("panels", ("*",))
-    if not panels:
-        raise entry.wrong("panels", "names no panel", 'panels = ["*"] for all, or leave it out')
+    making = read_making(entry)
+    if not panels and not making.detail_pieces:
+        fix = 'panels = ["*"] for all, or detail_pieces for a ply of overlays alone'
+        raise entry.wrong("panels", "names no panel", fix)
     ply = Ply(
         name=name,
         material=material,
@@ -345,7 +347,7 @@ def _read_ply(
         over=entry.name("over", None),
         face=entry.choice("face", ("face", "back"), "face"),
         joints=joints,
-        making=read_making(entry),
+        making=making,
     )
     entry.close()
     return ply
