@@ -16,10 +16,20 @@ def half_edges(F: Faces) -> Ints:
 
 def unique_edges(F: Faces) -> tuple[Ints, Ints, Ints]:
     """Undirected edges (e, 2) low index first, (3m,) edge of each half edge, (e,) faces at each."""
-    h = np.sort(half_edges(F), axis=1)
-    n = int(F.max()) + 1 if len(F) else 0
-    key, inverse, count = np.unique(h[:, 0] * n + h[:, 1], return_inverse=True, return_counts=True)
-    return np.column_stack([key // max(n, 1), key % max(n, 1)]), inverse.ravel(), count
+    n = max(int(F.max()) + 1 if len(F) else 0, 1)
+    a = F.ravel().astype(np.int64)
+    b = F[:, [1, 2, 0]].ravel().astype(np.int64)
+    key = np.minimum(a, b) * n + np.maximum(a, b)
+    # np.unique does the same at twice the time.
+    order = np.argsort(key)
+    ordered = key[order]
+    new = np.diff(ordered, prepend=-1) > 0
+    begin = np.flatnonzero(new)
+    inverse = np.empty(len(key), dtype=np.int64)
+    inverse[order] = np.cumsum(new) - 1
+    low = ordered[begin] // n
+    count = np.diff(np.append(begin, len(key)))
+    return np.column_stack([low, ordered[begin] - low * n]), inverse, count
 
 
 def border_half_edges(F: Faces) -> Ints:

@@ -14,7 +14,7 @@ from scipy.linalg import cho_factor, cho_solve
 from flatten.geometry.dissection import analyse
 from flatten.geometry.operators import edge_cotangents
 from flatten.geometry.sparse import Factor
-from flatten.geometry.topology import border_half_edges
+from flatten.geometry.topology import half_edges
 from flatten.geometry.triangles import face_areas
 
 Array = NDArray[np.float64]
@@ -28,9 +28,10 @@ class BorderSystem:
     """
 
     def __init__(self, V: Array, F: Faces) -> None:
-        directed = border_half_edges(F)
+        edges, edge_of, weights = edge_cotangents(V, F)
+        lone = np.bincount(edge_of, minlength=len(edges)) == 1
+        directed = half_edges(F)[lone[edge_of]]
         self.border = np.unique(directed)
-        edges, _, weights = edge_cotangents(V, F)
         on = np.bincount(edges[:, 0], weights, len(V)) + np.bincount(edges[:, 1], weights, len(V))
         self._inside = Factor(analyse(edges, V, last=self.border))
         self._inside.add(on.astype(np.float64), -weights)
