@@ -34,11 +34,19 @@ class Trimmed(NamedTuple):
 
 
 def trim_tongues(V: Array, F: NDArray[np.int32], reach_mm: float) -> Trimmed:
-    """The oriented manifold V, F (mm) without tongues narrower than twice `reach_mm`."""
+    """The oriented manifold V, F (mm) without tongues narrower than twice `reach_mm`.
+
+    On a mesh coarser than that the reach is the length of its own edges at the rim.
+    """
     none = Trimmed(F, 0, 0.0)
-    border = np.flatnonzero(border_mask(F, len(V)))
+    rim = border_mask(F, len(V))
+    border = np.flatnonzero(rim)
     if len(F) < _FEWEST or not len(border):
         return none
+    at = F[rim[F].any(axis=1)]
+    reach_mm = max(
+        reach_mm, float(np.quantile(np.linalg.norm(V[at] - V[np.roll(at, 1, 1)], axis=2), 0.9))
+    )
     near, _, _ = spread(V, F, border, reach_mm)
     edge = np.zeros(len(V), dtype=bool)
     edge[near] = True

@@ -67,3 +67,17 @@ def test_a_narrow_bridge_between_hole_and_rim_stays():
     G, used = compact(F[~gone])
     assert len(border_cycles(G, opposites(G, len(used)))) == 3
     assert trim_tongues(V[used], G.astype(np.int32), 5.0).faces == 0
+
+
+def test_a_mesh_coarser_than_the_reach_keeps_its_whole_rim():
+    V, F, axis, loop = tube(columns=46, rows=13)  # points about 8 mm apart
+    # As a level cut leaves it: here and there a small face under a long stretch of the rim.
+    ears = []
+    for a, b, c in (loop[k : k + 3] for k in (4, 14, 24)):
+        V[b] = V[a] + 0.2 * (V[b] - V[a])
+        V[b, axis] -= 1.0
+        ears.append([b, a, c])
+    F = np.concatenate([F, ears]).astype(np.int32)
+    opposites(F, len(V))  # raises where this is no manifold
+    for reach in (1.5, 3.0, 5.0):
+        assert trim_tongues(V, F, reach).faces == 0, reach
