@@ -14,7 +14,10 @@ from flatten.geometry.raster import paint, visible_faces
 from flatten.records.flat import Flat, Strain
 from flatten.records.panels import Panel
 
+Dot = tuple[float, float]
+
 PIXELS_PER_MM = 1.2
+LETTER_PX, LINE_PX = 5.4, 13.0  # of the words on a chart
 MARGIN_MM = 12.0
 # Violet for squeeze, paper for none, ochre for stretch: apart for every kind of colour vision.
 SQUEEZE = np.array([84.0, 48.0, 140.0])
@@ -39,13 +42,13 @@ def signed_strain(strain: Strain) -> NDArray[np.float64]:
 def png_uri(image: NDArray[np.uint8]) -> str:
     """An (h, w, 3) picture as a data URI for a self-contained page."""
     out = io.BytesIO()
-    Image.fromarray(image).save(out, format="PNG", optimize=True)
+    Image.fromarray(image).save(out, format="PNG")
     return "data:image/png;base64," + base64.b64encode(out.getvalue()).decode()
 
 
 def write_picture(image: NDArray[np.uint8], path: Path) -> None:
     """Writes an (h, w, 3) picture as a PNG file."""
-    Image.fromarray(image).save(path, format="PNG", optimize=True)
+    Image.fromarray(image).save(path, format="PNG")
 
 
 def _texture(image: NDArray[np.uint8], pct: NDArray[np.float64], full_pct: float) -> None:
@@ -84,17 +87,42 @@ def stretch_chart(
         f'<image href="{png_uri(image)}" width="{width}" height="{height}"/>',
         f'<polygon points="{outline}" fill="none" stroke="#222" stroke-width="1.2"/>',
     ]
-    for x, y, text in labels:
-        px, py = (x - low[0]) * PIXELS_PER_MM, (low[1] + size_mm[1] - y) * PIXELS_PER_MM
-        anchor = "start" if px < width * 0.6 else "end"
-        shift = 6 if anchor == "start" else -6
+    dots = [
+        ((x - low[0]) * PIXELS_PER_MM, (low[1] + size_mm[1] - y) * PIXELS_PER_MM)
+        for x, y, _ in labels
+    ]
+    words = [text for _, _, text in labels]
+    for (px, py), text, (x, y) in zip(dots, words, _beside(dots, words, width), strict=True):
         parts.append(
             f'<circle cx="{px:.1f}" cy="{py:.1f}" r="3.2" fill="#fff" stroke="#111"/>'
-            f'<text x="{px + shift:.1f}" y="{py + 4:.1f}" text-anchor="{anchor}" class="n">'
-            f"{html.escape(text)}</text>"
+            f'<text x="{x:.1f}" y="{y + 4:.1f}" class="n">{html.escape(text)}</text>'
         )
     parts.append("</svg>")
     return "".join(parts)
+
+
+def _beside(dots: list[Dot], words: list[str], width: int) -> list[Dot]:
+    """Where each text starts, beside its dot, clear of the others if it can be."""
+    taken = [(x - 4, y - 4, x + 4, y + 4) for x, y in dots]
+    starts = []
+    for (px, py), text in zip(dots, words, strict=True):
+        long = LETTER_PX * len(text)
+        sides = (px + 6, px - 6 - long)
+        choices = [(x, py + dy) for dy in (0, -LINE_PX, LINE_PX) for x in sides]
+        choices = [c for c in choices if c[0] >= 0 and c[0] + long <= width] or choices[:1]
+
+        def crowding(start: Dot, long: float = long) -> float:
+            x, y = start[0], start[1] - LINE_PX / 2
+            return sum(
+                max(min(x + long, b[2]) - max(x, b[0]), 0)
+                * max(min(y + LINE_PX, b[3]) - max(y, b[1]), 0)
+                for b in taken
+            )
+
+        x, y = min(choices, key=crowding)
+        taken.append((x, y - LINE_PX / 2, x + long, y + LINE_PX / 2))
+        starts.append((x, y))
+    return starts
 
 
 def legend(full_pct: float) -> str:
