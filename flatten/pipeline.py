@@ -23,6 +23,7 @@ from flatten.guide.build import build_guide
 from flatten.ink.pairs import name_pairs
 from flatten.ink.picture import lines_picture
 from flatten.ink.read import read_ink
+from flatten.lines.even import even_lines
 from flatten.lines.network import join_lines
 from flatten.nest.compare import comparison_of
 from flatten.nest.plies import Store, stocks_of
@@ -133,6 +134,9 @@ def run_job(
         job = replace(job, revision=max(job.revision, earlier.revision + 1))
     with clock.stage("lines"):
         lines, reading = gather_lines(job, scan, cast, file_lines)
+        evened: tuple[str, ...] = ()
+        if job.scan.symmetric:
+            lines, evened = even_lines(cast, lines)
         network = join_lines(cast, lines)
         added: tuple[str, ...] = ()
         if job.scan.complete:
@@ -211,6 +215,7 @@ def run_job(
                 (
                     *cast.notes,
                     *ink_notes(reading),
+                    *evened,
                     *network.notes,
                     *added,
                     *of_cuts,

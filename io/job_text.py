@@ -90,6 +90,8 @@ def _scan(scan: ScanSpec, folder: Path | None) -> Iterable[str]:
             "ink": scan.ink,
             "slit": scan.slit,
             "complete": scan.complete,
+            "symmetric": scan.symmetric,
+            "symmetric_mm": scan.symmetric_mm,
         },
     )
     if scan.keep is not None:

@@ -182,6 +182,8 @@ def _read_scan(entry: Entry, folder: Path) -> ScanSpec:
         keep=_read_keep(entry.table("keep")),
         slit=entry.choice("slit", ("close", "keep"), "close"),
         complete=entry.flag("complete", False),
+        symmetric=entry.flag("symmetric", False),
+        symmetric_mm=entry.number("symmetric_mm", 10.0, low=0.1, high=10.0),
     )
     if up is not None and front is not None:
         cross = (

@@ -43,6 +43,8 @@ class ScanSpec:
     keep: KeepBox | None = None
     slit: str = "close"  # or "keep": the slit stays an opening seam
     complete: bool = False  # True: lines that are missing for disks are added
+    symmetric: bool = False  # True: left and right are averaged to exact mirrors
+    symmetric_mm: float = 10.0  # how nearly the cast must be its mirror image for that, rms
 
 
 @dataclass(frozen=True, kw_only=True)

@@ -14,12 +14,12 @@ def crop(V: Array, F: Ints, low: Array, high: Array) -> tuple[Array, Ints]:
     Points that nothing uses any more stay in V.
     """
     for axis in range(3):
-        V, F = _half_space(V, F, V[:, axis] - low[axis])
-        V, F = _half_space(V, F, high[axis] - V[:, axis])
+        V, F = half_space(V, F, V[:, axis] - low[axis])
+        V, F = half_space(V, F, high[axis] - V[:, axis])
     return V, F
 
 
-def _half_space(V: Array, F: Ints, side: Array) -> tuple[Array, Ints]:
+def half_space(V: Array, F: Ints, side: Array) -> tuple[Array, Ints]:
     """The part where `side` (n,), linear over the faces, is not negative."""
     inside = side >= 0
     count = inside[F].sum(axis=1)

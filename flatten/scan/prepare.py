@@ -1,4 +1,4 @@
-"""Scan to Cast: mend, orient, take the unit, scale, denoise, remesh, take the tape off."""
+"""Scan to Cast: mend, orient, take the unit, scale, denoise, remesh, mirror, take the tape off."""
 
 from collections.abc import Callable
 
@@ -8,13 +8,21 @@ from scipy.spatial import KDTree
 
 from flatten.geometry.ordering import sort_along_curve
 from flatten.geometry.triangles import Array
-from flatten.records.cast import Cast
+from flatten.records.cast import Cast, Symmetry
 from flatten.records.job import ScanSpec
 from flatten.records.scan import Scan
 from flatten.scan.denoise import denoise
 from flatten.scan.girth import scale_by_girths
 from flatten.scan.holes import Border, fill_loops, find_borders, tell_holes
 from flatten.scan.mend import mend
+from flatten.scan.mirror_image import (
+    average_sides,
+    mirror_halves,
+    mirror_plane,
+    mirrored_mean,
+    pairs_across,
+    to_plane,
+)
 from flatten.scan.offset import offset, smooth_normals
 from flatten.scan.remesh import remesh
 from flatten.scan.rims import name_rims, rim_guides, tell_rims
@@ -26,6 +34,8 @@ from flatten.scan.unfold import unfold
 __all__ = ["inspect", "prepare"]
 
 Progress = Callable[[str], None]
+
+_EXACT = Symmetry(point=np.zeros(3), normal=np.array([1.0, 0.0, 0.0]), rms_mm=0.0)
 
 
 def prepare(scan: Scan, spec: ScanSpec, progress: Progress | None = None) -> Cast:
@@ -58,15 +68,27 @@ def prepare(scan: Scan, spec: ScanSpec, progress: Progress | None = None) -> Cas
     V, F, folded = _even_surface(shell, borders)
     if folded:
         repairs["folded_faces_smoothed"] = folded
+    to_mirror = np.eye(4)
+    if spec.symmetric:
+        say("symmetry")
+        to_mirror = to_plane(mirror_plane(V, F, spec.symmetric_mm))
+        V, F, said = _averaged(_moved(V, to_mirror), F, edge)
+        notes += said
 
     say("offset")
     N = smooth_normals(V, F)
-    fitted = scale_by_girths(V, F, N, girths_in_cast(spec.girths, shell.to_cast), spec.tape_mm)
+    if spec.symmetric:
+        N = mirrored_mean(N, pairs_across(V))
+    to_cast = to_mirror @ shell.to_cast
+    fitted = scale_by_girths(V, F, N, girths_in_cast(spec.girths, to_cast), spec.tape_mm)
     notes += fitted.notes
     V = V * fitted.scale
-    to_cast = np.diag([fitted.scale] * 3 + [1.0]) @ shell.to_cast
+    to_cast = np.diag([fitted.scale] * 3 + [1.0]) @ to_cast
     distance = spec.ease_mm - spec.tape_mm
+    before, meshed = V, F
     V, F, N, bridged = offset(V, F, N, distance, edge)
+    if spec.symmetric:
+        V, F, N = _mirrored_again(V, F, N, edge, None if F is not meshed else pairs_across(before))
     if bridged:
         repairs["points_bridged_in_hollows"] = bridged
     if spec.tape_mm == 0:
@@ -85,11 +107,37 @@ def prepare(scan: Scan, spec: ScanSpec, progress: Progress | None = None) -> Cas
         offset_mm=distance,
         edge_mm=edge,
         girths=fitted.girths,
-        symmetry=find_symmetry(V, F),
+        symmetry=_EXACT if spec.symmetric else find_symmetry(V, F),
         repairs=repairs,
-        slits=tuple(s * fitted.scale for s in shell.slits),
+        slits=tuple(_moved(s, to_mirror) * fitted.scale for s in shell.slits),
         notes=tuple(notes),
     )
+
+
+def _averaged(
+    V: Array, F: NDArray[np.int32], edge: float
+) -> tuple[Array, NDArray[np.int32], tuple[str, ...]]:
+    """The cast whose mirror plane is x = 0, made its own mirror image, along the curve."""
+    even = average_sides(V, F, edge)
+    order, F, _ = sort_along_curve(even.V, even.F)
+    return even.V[order], F, even.notes
+
+
+def _mirrored_again(
+    V: Array, F: NDArray[np.int32], N: Array, edge: float, pair: NDArray[np.int64] | None
+) -> tuple[Array, NDArray[np.int32], Array]:
+    """The offset cast as its own mirror image to the last bit; `pair` as before the offset, None
+    where that has meshed the cast anew."""
+    if pair is None:
+        V, F = mirror_halves(V, F, edge)
+        order, F, _ = sort_along_curve(V, F)
+        V = V[order]
+        N, pair = smooth_normals(V, F), pairs_across(V)
+    return mirrored_mean(V, pair), F, mirrored_mean(N, pair)
+
+
+def _moved(P: Array, M: Array) -> Array:
+    return P @ M[:3, :3].T + M[:3, 3]
 
 
 def _even_surface(shell: Shell, borders: list[Border]) -> tuple[Array, NDArray[np.int32], int]:

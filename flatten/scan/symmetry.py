@@ -108,6 +108,20 @@ def find_symmetry(V: Array, F: NDArray[np.integer]) -> Symmetry | None:
     by more than 10 mm rms, or where, as on a limb, any other plane along the body mirrors it about
     as well.
     """
+    return search_mirror(V, F).found
+
+
+@dataclass(frozen=True, eq=False, kw_only=True)
+class MirrorSearch:
+    """The plane that mirrors a cast best (None where most of it has no counterpart), and that
+    plane as the cast's symmetry where it is one."""
+
+    best: MirrorFit | None
+    found: Symmetry | None
+
+
+def search_mirror(V: Array, F: NDArray[np.integer]) -> MirrorSearch:
+    """What `find_symmetry` finds, and what it looked at, for whoever must say why there is none."""
     samples = sample_surface(V, F, SPACING_MM)
     mirrors = Mirrors(samples)
     middle = mirrors.middle
@@ -115,16 +129,17 @@ def find_symmetry(V: Array, F: NDArray[np.integer]) -> Symmetry | None:
     fits = [mirrors.fit(n, float(n @ middle)) for n in starts]
     fits = [f for f in fits if abs(f.normal[0]) > np.cos(np.radians(20.0)) and f.matched > 0.7]
     if not fits:
-        return None
+        return MirrorSearch(best=None, found=None)
     best = min(fits, key=lambda f: f.rms_mm)
+    none = MirrorSearch(best=best, found=None)
     side = samples.points @ best.normal - best.height
     half = float(np.sqrt(np.average(side**2, weights=samples.areas)))
     if best.rms_mm > LARGEST_RMS_MM:
-        return None
+        return none
     if best.rms_mm > NEARLY_EXACT * half:
         wide, tall, _ = np.ptp(samples.points, axis=0)
         if tall > LIMB * wide:
-            return None
+            return none
         # Planes turned by 45 degrees about the body: a limb, nearly round, fits those too.
         turned = []
         for sign in (1.0, -1.0):
@@ -132,6 +147,7 @@ def find_symmetry(V: Array, F: NDArray[np.integer]) -> Symmetry | None:
             n /= np.linalg.norm(n)
             turned.append(mirrors.fit(n, float(n @ middle), rounds=0).rms_mm)
         if best.rms_mm > DISTINCT * min(turned):
-            return None
+            return none
     sign = 1.0 if best.normal[0] > 0 else -1.0
-    return Symmetry(point=best.normal * best.height, normal=sign * best.normal, rms_mm=best.rms_mm)
+    plane = Symmetry(point=best.normal * best.height, normal=sign * best.normal, rms_mm=best.rms_mm)
+    return MirrorSearch(best=best, found=plane)

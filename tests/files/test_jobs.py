@@ -24,6 +24,8 @@ unit = "mm"
 up = "+y"
 front = [0.0, 0.0, 2.0]
 tape_mm = 1.5
+symmetric = true
+symmetric_mm = 4.0
 edge_mm = 5
 slit = "keep"
 keep = { low = [-1, -2, -3], high = [1, 2, 3] }
@@ -142,6 +144,7 @@ def test_a_full_job(job_file, tmp_path):
     assert job.scan.file == tmp_path / "torso.ply"
     assert (job.scan.up, job.scan.front) == ((0, 1, 0), (0, 0, 2))
     assert (job.scan.tape_mm, job.scan.ease_mm, job.scan.edge_mm) == (1.5, 0.0, 5.0)
+    assert (job.scan.symmetric, job.scan.symmetric_mm) == (True, 4.0)
     assert job.scan.keep is not None
     assert job.scan.keep.high == (1, 2, 3)
     assert job.scan.girths[0].over_wrap
@@ -241,6 +244,7 @@ def test_a_written_job_reads_back_the_same(job_file, tmp_path, text):
         ("tape_mm = 1.5", "tape_mm = true", r"line N, scan.tape_mm: should be a number, not true"),
         ("tape_mm = 1.5", "tape_mm = nan", r"line N, scan.tape_mm: should be a number"),
         ("tape_mm = 1.5", "tape_mm = -1", r"-1 is out of range; it should be from 0 to 50"),
+        ("symmetric_mm = 4.0", "symmetric_mm = 11", r"line N, scan.symmetric_mm: 11 is out of range"),
         ("revision = 3", "revision = 1.5", r"line N, revision: should be a whole number"),
         ("high = [1,", "high = [-9,", r"line N, scan.keep.high"),
         ("mm = 920.0", 'mm = "x"', r"line N, scan.girth.mm \(number 1\): should be a number, not text"),
