@@ -343,8 +343,9 @@ class Factor:
         side = int(p.first[-1] - p.first[-2]) * self.block
         lower = self.values[int(p.panel_start[-2]) * self.block**2 :].reshape(side, side)
         # Stored by columns: read by rows it is the upper triangle.
-        upper = np.triu(lower)
-        return upper + np.triu(upper, 1).T
+        whole = np.triu(lower)
+        whole += np.triu(whole, 1).T
+        return whole
 
     def extend(self, last: Array) -> Array:
         """(n * block, k) values everywhere, given those (h * block, k) of the unknowns held last."""

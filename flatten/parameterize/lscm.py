@@ -7,6 +7,8 @@ complex only on the border. The inside is eliminated with one real factorisation
 a small dense Hermitian system on the border.
 """
 
+from collections.abc import Callable
+
 import numpy as np
 from numpy.typing import NDArray
 from scipy.linalg import cho_factor, cho_solve
@@ -18,6 +20,7 @@ from flatten.geometry.topology import half_edges
 from flatten.geometry.triangles import face_areas
 
 Array = NDArray[np.float64]
+Complex = NDArray[np.complex128]
 Faces = NDArray[np.integer]
 
 
@@ -44,7 +47,7 @@ class BorderSystem:
         np.add.at(self.matrix, (a, b), 0.5j)
         np.add.at(self.matrix, (b, a), -0.5j)
 
-    def points(self, z: NDArray[np.complex128]) -> Array:
+    def points(self, z: Complex) -> Array:
         """(n, 2) the whole map, given its border as complex numbers."""
         return self._inside.extend(np.column_stack([z.real, z.imag]))
 
@@ -67,6 +70,16 @@ def far_pins(V: Array, border: NDArray[np.integer]) -> tuple[int, int]:
     return int(border[first]), int(border[second])
 
 
+def _solver(M: Complex) -> Callable[[Complex], Complex] | None:
+    """Solves with the Hermitian M, which is overwritten; None where it is not positive definite."""
+    try:
+        # LAPACK reads by columns: the transpose, which is the conjugate, needs no copy.
+        factor = cho_factor(M.T, lower=True, overwrite_a=True, check_finite=False)
+    except np.linalg.LinAlgError:
+        return None
+    return lambda b: cho_solve(factor, b.conj(), check_finite=False).conj()
+
+
 def lscm(V: Array, F: Faces, pins: tuple[int, int] | None = None) -> Array | None:
     """Least-squares conformal map U (n, 2) of the disk V (n, 3) mm, F (m, 3), right side up.
 
@@ -84,11 +97,10 @@ def lscm(V: Array, F: Faces, pins: tuple[int, int] | None = None) -> Array | Non
     z = np.zeros(len(free), dtype=np.complex128)
     z[at[1]] = max(float(np.linalg.norm(V[p] - V[q])), 1e-9)
     M = system.matrix
-    try:
-        factor = cho_factor(M[np.ix_(free, free)], lower=True, check_finite=False)
-    except np.linalg.LinAlgError:
+    solve = _solver(M[np.ix_(free, free)])
+    if solve is None:
         return None
-    z[free] = cho_solve(factor, -M[np.ix_(free, at)] @ z[at], check_finite=False)
+    z[free] = solve(-M[np.ix_(free, at)] @ z[at])
     return system.points(z)
 
 
@@ -106,9 +118,8 @@ def conformal(V: Array, F: Faces) -> Array | None:
     # Lifts the shifts (the known null vectors) and keeps the factorisation definite.
     scale = float(np.trace(M).real) / b
     M += scale * np.ones((b, b)) / b + 1e-9 * scale * np.eye(b)
-    try:
-        factor = cho_factor(M, lower=True, overwrite_a=True, check_finite=False)
-    except np.linalg.LinAlgError:
+    solve = _solver(M)
+    if solve is None:
         return None
     P = V[system.border] - V[system.border].mean(axis=0)
     _, _, axes = np.linalg.svd(P, full_matrices=False)
@@ -116,7 +127,7 @@ def conformal(V: Array, F: Faces) -> Array | None:
     for _ in range(30):
         z = z - z.mean()
         before = z / max(float(np.linalg.norm(z)), 1e-300)
-        z = cho_solve(factor, before, check_finite=False)
+        z = solve(before)
         if abs(np.vdot(before, z)) > (1 - 1e-8) * np.linalg.norm(z):
             break
     U = system.points(z - z.mean())
