@@ -1,6 +1,7 @@
 """The cast refined along its cut lines: arcs are edges, trimmed parts gone, triangles even."""
 
 from collections.abc import Sequence
+from copy import deepcopy
 from dataclasses import dataclass
 from fnmatch import fnmatchcase
 from itertools import pairwise
@@ -11,11 +12,13 @@ from numpy.typing import NDArray
 from flatten.errors import BadInput
 from flatten.geometry.band import FREE, HELD, Band, Curves, mark_firm, place_vertices
 from flatten.geometry.curves import arc_length
-from flatten.geometry.editmesh import EditMesh
+from flatten.geometry.editmesh import EditMesh, link_faces
 from flatten.geometry.nearest import ground
+from flatten.geometry.ordering import sort_along_curve
 from flatten.geometry.quality import improve
 from flatten.geometry.refine import SurfaceCurve, embed_curves
 from flatten.panels.arcs import Arc, border_edges, line_edges, loops_of, rim_corners, trace_arcs
+from flatten.panels.halves import Mirrored, join_halves, part_halves
 from flatten.panels.trim import TrimmedEdge, drop_beyond
 from flatten.records.cast import Cast
 from flatten.records.lines import LineNetwork, SurfacePath
@@ -106,6 +109,9 @@ def carve(network: LineNetwork, chosen: Sequence[int]) -> CarvedCast:
         key=lambda k: (arcs[k].line < 0, arcs[k].line, begins[k], int(arcs[k].vertices[0])),
     )
     arcs = [arcs[k] for k in order]
+    alike = _alike(mesh, cast, arcs)
+    if alike is not None:
+        return _ordered(alike, begins[order], lengths, tuple(rim_names), tuple(notes))
     _relabel(mesh, arcs)
     chains = _improve(mesh, cast, arcs, len(cast.rims))
     return _compact(
@@ -201,6 +207,55 @@ def _relabel(mesh: EditMesh, arcs: Sequence[Arc]) -> None:
     f, i = np.nonzero(((C >= 0) | (A < 0)) & (F[:, :1] >= 0))
     pairs = zip(F[f, i].tolist(), F[f, (i + 1) % 3].tolist(), strict=True)
     C[f, i] = [label.get(pair, -1) for pair in pairs]
+
+
+def _alike(mesh: EditMesh, cast: Cast, arcs: Sequence[Arc]) -> Mirrored | None:
+    """Both sides evened alike where the cast and its cuts are mirror images of themselves, `mesh`
+    left as it is; None where they are not."""
+    if cast.symmetry is None or cast.symmetry.rms_mm > 0.0:
+        return None
+    copy = deepcopy(mesh)
+    halves = part_halves(copy, arcs)
+    if halves is None:
+        return None
+    _relabel(copy, halves.pieces)
+    chains, band = _improve(copy, cast, halves.pieces, len(cast.rims))
+    return join_halves(copy, band.N, chains, halves, arcs)
+
+
+def _ordered(
+    made: Mirrored,
+    starts: NDArray[np.float64],
+    lengths: NDArray[np.float64],
+    rim_names: tuple[str, ...],
+    notes: tuple[str, ...],
+) -> CarvedCast:
+    """A mirrored mesh as the carved cast, its vertices along a space-filling curve."""
+    order, faces, _ = sort_along_curve(made.V, made.F)
+    F = faces.astype(np.int64)
+    new = np.argsort(order)
+    arcs = tuple(Arc(line=a.line, rim=a.rim, vertices=new[a.vertices]) for a in made.arcs)
+    n = len(order)
+    tail = np.concatenate([a.vertices[:-1] for a in arcs])
+    head = np.concatenate([a.vertices[1:] for a in arcs])
+    of = np.repeat(np.arange(len(arcs)), [len(a.vertices) - 1 for a in arcs])
+    keys = np.concatenate([tail * n + head, head * n + tail])
+    values = np.concatenate([2 * of, 2 * of + 1])
+    by = np.argsort(keys)
+    edge = F * n + np.roll(F, -1, axis=1)
+    at = np.minimum(np.searchsorted(keys[by], edge), len(by) - 1)
+    return CarvedCast(
+        V=made.V[order],
+        N=made.N[order],
+        F=F,
+        A=link_faces(F, n),
+        C=np.where(keys[by][at] == edge, values[by][at], -1),
+        arcs=arcs,
+        starts=starts,
+        lengths=lengths,
+        rim_names=rim_names,
+        notes=notes,
+    )
 
 
 def _improve(
