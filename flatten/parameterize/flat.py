@@ -10,6 +10,7 @@ from flatten.parameterize.apart import lay_apart
 from flatten.parameterize.couplings import Couplings, make_sheet
 from flatten.parameterize.dirichlet import descend, sigmas
 from flatten.parameterize.grain import UP, best_of, promising_grain
+from flatten.parameterize.mirrored import mirror_flats
 from flatten.parameterize.orient import upright
 from flatten.parameterize.peak import GAP, LeastPeak, least_peak, loads
 from flatten.parameterize.settle import close, settle
@@ -102,7 +103,12 @@ def _solve(
             notes=(*_notes(g, apart.notes.get(k)), *said[k]),
         )
         for k, (flat, grain, g) in enumerate(
-            zip(np.split(U, sheet.start[1:-1]), weave.grain, gap, strict=True)
+            zip(
+                mirror_flats(panels, np.split(U, sheet.start[1:-1]), weave.grain),
+                weave.grain,
+                gap,
+                strict=True,
+            )
         )
     )
 

@@ -82,4 +82,4 @@ def test_meshes_and_seams_mirror_to_the_last_bit_and_flats_closely():
     # Laid on each other by the best turn (Kabsch, Acta Cryst. A32, 1976).
     P, Q = P - P.mean(axis=0), Q - Q.mean(axis=0)
     u, _, v = np.linalg.svd(Q.T @ P)
-    assert np.linalg.norm(Q @ (u @ v) - P, axis=1).max() < 0.5
+    assert np.linalg.norm(Q @ (u @ v) - P, axis=1).max() < 1e-6
