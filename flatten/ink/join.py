@@ -23,6 +23,9 @@ from flatten.ink.paths import Path, Points, outward
 
 GAP_MM = 16.0  # bridged along the line; a little over 15, as ends are soft by a pen's width
 STRAIGHT_GAP_MM = 22.0  # between strokes in line
+LONG_GAP_MM = 30.0  # between long ones, closely in line
+LOOP_MM = 60.0
+LOOP_SHARE = 0.15  # of its length that a line coming back to its beginning may lack
 CORNER_MM = 12.0
 DASH_MM = 40.0
 DASH_GAP_MM = 24.0
@@ -65,7 +68,7 @@ def join_paths(paths: list[Path], kinks: list[Kink], ink_at: InkAt) -> tuple[lis
     # One stroke in two lights may seem to be two pens': what runs on as if it were one is one.
     link([p for p in pairs if not p.same and is_one(p)])
     pairs = [p for p in pairs if p.same]
-    near = [p for p in pairs if p.gap <= (STRAIGHT_GAP_MM if runs_on(p, ends) else GAP_MM)]
+    near = [p for p in pairs if p.gap <= _most_gap(p, ends)]
     fair = [
         p
         for p in near
@@ -81,7 +84,32 @@ def join_paths(paths: list[Path], kinks: list[Kink], ink_at: InkAt) -> tuple[lis
         if p.gap > GAP_MM and p.turn < 25.0 and p.shorter > SHORT_MM
         if p.a not in used and p.b not in used
     ]
-    return _chains(paths, kinks, ends, used, ink_at), gaps
+    made = _chains(paths, kinks, ends, used, ink_at)
+    for p in made:
+        _close_loop(p)
+    return made, gaps
+
+
+def _most_gap(p: Pair, ends: Ends) -> float:
+    if not runs_on(p, ends):
+        return GAP_MM
+    closely = p.turn < 18.0 and p.shorter > 1.6 * p.gap
+    return LONG_GAP_MM if closely else STRAIGHT_GAP_MM
+
+
+def _close_loop(p: Path) -> None:
+    """Closes a line that has come back to where it began and faces itself. Changes the path."""
+    if p.closed or p.length < LOOP_MM or is_even(p.pieces):
+        return
+    gap = float(np.linalg.norm(p.points[-1] - p.points[0]))
+    if gap > min(LONG_GAP_MM, LOOP_SHARE * p.length):
+        return
+    ends = open_ends([p])
+    facing = pairs_of([p], ends)
+    if facing and facing[0].turn < 1.4 * (AIM_DEG + slack(gap)) and facing[0].bend < 75.0:
+        q, n = _curve(ends, 1, 0, p.normals[-1])
+        p.points, p.normals = np.vstack([p.points, q]), np.vstack([p.normals, n])
+        p.closed = True
 
 
 def _is_corner(p: Pair, ends: Ends, paths: list[Path]) -> bool:

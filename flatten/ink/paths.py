@@ -11,6 +11,7 @@ from flatten.ink.fit import STEP_MM, Stroke, path_length
 END_FIT_MM = 12.0
 CLEAR = 0.3  # of the stroke's usual ink
 TAIL_POINTS = 4
+HIDDEN_MM = 2.0  # of the half width of a pen, measured over pens of 2.5 to 7 mm
 Points = NDArray[np.float64]
 
 
@@ -97,6 +98,19 @@ def path_of(stroke: Stroke, ink: int, faint: bool, kinks: tuple[int, int]) -> Pa
         faint=faint,
         kinks=kinks,
     )
+
+
+def without_caps(p: Path) -> None:
+    """Takes the round cap of a broad pen off the ends in the open: the pen's middle stopped half a
+    width before its ink, of which the blur of an end already hides some. Changes the path."""
+    cap = max(0.5 * p.width - HIDDEN_MM, 0.0)
+    if p.closed or cap == 0.0 or p.length < 8.0 * p.width:
+        return
+    s = arc_length(p.points)
+    low, high = (cap if end == "open" else 0.0 for end in p.ends)
+    t = np.unique(np.concatenate([[low], s[(s > low) & (s < s[-1] - high)], [s[-1] - high]]))
+    near = np.clip(np.searchsorted(s, t), 0, len(s) - 1)
+    p.points, p.normals = at_lengths(p.points, t), p.normals[near]
 
 
 def _ink_and_gaps(stroke: Stroke) -> list[float]:

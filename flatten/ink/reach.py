@@ -6,13 +6,17 @@ from scipy.spatial import KDTree
 
 from flatten.geometry.curves import arc_length
 from flatten.ink.fit import STEP_MM
-from flatten.ink.join import GAP_MM, SHORT_MM
-from flatten.ink.paths import Path, Points, outward
+from flatten.ink.join import GAP_MM, LOOP_MM, SHORT_MM
+from flatten.ink.paths import END_FIT_MM, Path, Points, outward
 
 RIM_MM = 20.0
 DETAIL_MM = 6.0  # what is no seam may end anywhere: led on over no more than a soft end
 CURL = 6  # points
 OVERSHOOT_MM = 9.0
+FAR_OVERSHOOT_MM = 16.0  # of a seam that meets nothing beyond
+EDGE_MM = 32.0  # skin or cloth may show beyond the tape: a long seam is led on over it
+LONG_MM = 120.0
+MEET_MM = 6.0  # two ends on one line so near each other are one crossing
 OWN_MM = 45.0  # a line ends on itself only this far along from that end
 
 
@@ -38,9 +42,33 @@ def reach_ends(paths: list[Path], rims: list[Points], seams: set[int]) -> None:
                 seam = p.ink in seams
                 far = RIM_MM if seam else DETAIL_MM
                 to_rim = _rim_ahead(rim, p.tip(e), outward(p.points, e), far) is not None
-                if turn == 0 and not to_rim and _cut_overshoot(paths, tree, owner, place, i, e):
-                    continue
+                if turn == 0 and not to_rim:
+                    past = OVERSHOOT_MM
+                    if (
+                        seam
+                        and _line_ahead(
+                            paths, tree, owner, place, p.tip(e), outward(p.points, e), i, e, GAP_MM
+                        )
+                        is None
+                    ):
+                        past = FAR_OVERSHOOT_MM
+                    if _cut_overshoot(paths, tree, owner, place, i, e, past):
+                        continue
                 _lead(paths, tree, owner, place, rim, i, e, seam)
+    for p in paths:
+        _close_up(p)
+
+
+def _close_up(p: Path) -> None:
+    """Closes a line whose two ends were led to one place, from opposite sides."""
+    if p.closed or p.length < LOOP_MM or "rim" in p.ends:
+        return
+    apart = float(np.linalg.norm(p.tip(1) - p.tip(0)))
+    if apart > MEET_MM or outward(p.points, 0) @ outward(p.points, 1) > -0.5:
+        return
+    p.points = np.vstack([0.5 * (p.tip(0) + p.tip(1)), p.points[1:-1]])
+    p.normals = p.normals[:-1]
+    p.closed = True
 
 
 def _lead(
@@ -56,6 +84,8 @@ def _lead(
         most, far = min(most, DETAIL_MM), min(far, DETAIL_MM)
     line = _line_ahead(paths, tree, owner, place, at, way, i, e, most)
     edge = _rim_ahead(rim, at, way, far)
+    if seam and edge is None and line is None and p.length > LONG_MM:
+        edge = _rim_ahead(rim, at, outward(p.points, e, 2.0 * END_FIT_MM), EDGE_MM)
     if seam and edge is None and line is None and p.length > SHORT_MM:
         # Along a ragged rim the last bit of a track may turn aside.
         q = p.points[:-CURL] if e else p.points[CURL:]
@@ -123,15 +153,15 @@ def _end_at(p: Path, e: int, to: NDArray[np.float64]) -> None:
     p.points, p.normals = (q, n) if e else (q[::-1], n[::-1])
 
 
-def _cut_overshoot(paths, tree, owner, place, i: int, e: int) -> bool:
-    """Ends the path on the line that it crosses just before its end."""
+def _cut_overshoot(paths, tree, owner, place, i: int, e: int, past: float) -> bool:
+    """Ends the path on the line that it crosses at most `past` mm before its end."""
     p = paths[i]
     q, n = (p.points[::-1], p.normals[::-1]) if e else (p.points, p.normals)
     s = arc_length(q)
     if s[-1] < 30.0:
         return False
     best = None
-    for k in np.flatnonzero(s < OVERSHOOT_MM)[1:]:
+    for k in np.flatnonzero(s < past)[1:]:
         for m in tree.query_ball_point(q[k], 0.5 * STEP_MM + 0.6):
             j = int(owner[m])
             if j == i or paths[j].length < max(30.0, 0.3 * p.length):

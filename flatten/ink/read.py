@@ -14,7 +14,7 @@ from flatten.ink.frame import working_frame
 from flatten.ink.inks import Sorted, sort_inks
 from flatten.ink.join import Gap, is_even, join_paths
 from flatten.ink.kinks import cut_at_kinks
-from flatten.ink.paths import Path, path_of
+from flatten.ink.paths import Path, path_of, without_caps
 from flatten.ink.place import along_a_rim, body_frame, goes_round, name_of, unique_names
 from flatten.ink.reach import reach_ends
 from flatten.ink.samples import Samples, scan_rims, surface_samples
@@ -187,6 +187,9 @@ def read_ink(scan: Scan, cast: Cast | None = None, rules: tuple[InkRule, ...] = 
     taken = sort_paths(paths)
     lengths = _ink_lengths(paths, taken.lines, len(colours))
     kinds = _ink_kinds(lengths, ruled)
+    for i in taken.lines:
+        if kinds[paths[i].ink] != "seam":
+            without_caps(paths[i])
     lines, line_of, said = _lines(paths, taken, kinds, ruled, colours, rims, S, cast, filed)
     doubts = [_weak(paths[i].points, paths[i].colour, filed) for i in taken.weak[:MOST_WEAK]]
     doubts += _open_ends(paths, taken, line_of, lines, filed) + [_gap(g, filed) for g in gaps]

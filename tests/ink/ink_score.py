@@ -46,9 +46,31 @@ def _dense(points, closed, step=0.5):
     return np.column_stack([np.interp(t, d, q[:, i]) for i in range(3)])
 
 
-def _overshoot(T, L, strokes, tree):
-    """The farthest that found points lie past a drawn end, straight ahead, off all lines."""
-    worst, found = 0.0, cKDTree(L)
+def _led_on(T):
+    """Drawn ends that stop short of another line, led on to it: that is where they are to end."""
+    out = []
+    for i, p in enumerate(T):
+        others = [q for j, q in enumerate(T) if j != i]
+        if len(p) < 20 or not others:
+            continue
+        others = np.vstack(others)
+        for tip, inner in ((p[0], p[12]), (p[-1], p[-13])):
+            way = (tip - inner) / np.linalg.norm(tip - inner)
+            ahead = (others - tip) @ way
+            aside = np.linalg.norm(others - tip - ahead[:, None] * way, axis=1)
+            ok = (ahead > 0) & (ahead < 16.0) & (aside < 0.3 * ahead + 0.5)
+            if ok.any():
+                to = others[ok][ahead[ok].argmin()]
+                out.append(tip + np.linspace(0, 1, 33)[:, None] * (to - tip))
+    return out
+
+
+def _overshoot(T, L, strokes):
+    """The farthest that found points lie past a drawn end, straight ahead, off all lines.
+
+    An end drawn short of the line it aims at counts as drawn up to there.
+    """
+    worst, found, tree = 0.0, cKDTree(L), cKDTree(np.vstack([*T, *_led_on(T)]))
     for p, s in zip(T, strokes, strict=True):
         if s.closed or s.dash is not None or len(p) < 20:
             continue
@@ -120,7 +142,7 @@ def score(found, truth, to_mm, marks=()):
         kinds_right=float(right / hit),
         inks_right=float(same / hit),
         closed_right=closed_right,
-        overshoot=_overshoot(T, allL, real, tree_t),
+        overshoot=_overshoot(T, allL, real),
         ticks=ticks,
         by_line=by_line,
     )

@@ -4,6 +4,8 @@ The bars are the project's own: share found within 2.5 mm, share of what was fou
 than 4 mm from any line, median and 95th percentile of the distance.
 """
 
+from pathlib import Path
+
 import numpy as np
 import pytest
 from ink_bodies import Stroke, along, ring
@@ -21,14 +23,16 @@ from ink_cases import (
     with_corners,
     writing,
 )
+from ink_panels import drawn_lines, panels_alike
 from ink_scans import Look, Wear, scan_of
 from ink_score import score
 from ink_varied import varied
 
 from flatten.errors import BadInput
 from flatten.ink.read import read_ink
-from flatten.records.job import InkRule
+from flatten.records.job import InkRule, ScanSpec
 from flatten.records.scan import Scan
+from flatten.scan.prepare import prepare
 
 
 def held(found, recovered=0.995, false=0.005, median=0.40, p95=0.80):
@@ -156,6 +160,41 @@ def test_striped_cloth_beyond_the_tape_is_no_ink():
 def test_lines_end_at_most_two_millimetres_past_what_they_meet(plain):
     drawn, reading = plain
     assert score(reading.lines, drawn.strokes, drawn.to_mm).overshoot <= 2.0
+
+
+def test_an_end_that_runs_on_past_a_line_is_cut_back_to_it_and_a_short_one_led_on():
+    b = SHIN
+    lines = limb_lines(b)
+    h = 0.3 * b.high
+    across = Stroke("across", along(b, [-PI / 2 - 0.2, 0.0, PI / 2 - 0.1], [h, h, h]), BLACK)
+    drawn = scan_of(b, [*lines[:3], across], Look(wrinkles=0), Wear(holes=0), spacing=2.2, seed=14)
+    reading = read_ink(drawn.scan)
+    on = np.vstack([s.points for s in drawn.strokes[:2]]) * drawn.to_mm
+    # Drawn 10 mm past one seam and short of the other: it is to end on both.
+    own = across.points @ drawn.pose[:3, :3].T + drawn.pose[:3, 3]
+    far = [np.linalg.norm(x.points - own.mean(axis=0), axis=1).min() for x in reading.lines]
+    found = reading.lines[int(np.argmin(far))]
+    met = [np.linalg.norm(on - found.points[k] * drawn.to_mm, axis=1) for k in (0, -1)]
+    assert max(d.min() for d in met) < 2.0
+    assert len({int(d.argmin()) < len(drawn.strokes[0].points) for d in met}) == 2
+
+
+def test_the_panels_are_those_of_the_lines_as_drawn():
+    drawn = stress(SHIN, 2, 2.0)
+    cast = prepare(drawn.scan, ScanSpec(file=Path("x.ply"), unit="m"))
+    alike = panels_alike(cast, read_ink(drawn.scan, cast).lines, drawn_lines(drawn.strokes))
+    assert alike.counts == (4, 4)
+    assert alike.share >= 0.98, alike
+
+
+def test_a_broad_line_in_the_open_ends_where_the_middle_of_the_pen_stopped():
+    drawn = scan_of(SHIN, limb_lines(SHIN, width=7.0), wear=Wear(holes=0), spacing=2.2, seed=1)
+    (stroke,) = (s for s in drawn.strokes if s.kind == "detail")
+    (found,) = (x for x in read_ink(drawn.scan).lines if x.kind == "detail")
+    for k in (0, -1):
+        tip = found.points[k] * drawn.to_mm
+        ends = np.linalg.norm(stroke.points[[0, -1]] * drawn.to_mm - tip, axis=1)
+        assert ends.min() < 0.35 * stroke.width
 
 
 @pytest.mark.parametrize("seed", [1, 27, 9])
