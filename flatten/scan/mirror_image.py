@@ -53,7 +53,7 @@ def mirror_plane(V: Array, F: Ints, within_mm: float) -> Symmetry:
     if found is not None and found.rms_mm <= within_mm:
         return found
     if best is None:
-        what = "more than 30 % of it has no mirrored counterpart"
+        what = "no plane between left and right (within 20 degrees) mirrors 70 % of it"
     elif best.rms_mm > within_mm:
         what = f"it misses its mirror image by {best.rms_mm:.1f} mm rms, {within_mm:g} are allowed"
     else:
