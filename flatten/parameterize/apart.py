@@ -12,10 +12,10 @@ from numpy.typing import NDArray
 
 from flatten.parameterize.contact import Contacts
 from flatten.parameterize.couplings import FAIRNESS, Couplings
-from flatten.parameterize.dirichlet import KEEP, derivatives, energies, sigmas
+from flatten.parameterize.dirichlet import derivatives, energies, search, sigmas
 from flatten.parameterize.outline import Outline
 from flatten.parameterize.overlap import over_itself, overlap_note
-from flatten.parameterize.peak import GAP, STIFFEST, LeastPeak, Step
+from flatten.parameterize.peak import LeastPeak, Step
 from flatten.parameterize.settle import close, settle
 from flatten.parameterize.sheet import Sheet
 from flatten.parameterize.start import signed_areas, true_size
@@ -97,14 +97,14 @@ def lay_apart(
     over = [
         k for k, (p, flat) in enumerate(zip(panels, flats, strict=True)) if over_itself(p, flat)
     ]
-    before = loads(sheet, U, material)
+    before = _disc_loads(sheet, U, material)
     notes: dict[int, str] = {}
     todo = list(over)
     while todo:
         found = _together(panels, sheet, couplings, U, weave, todo)
         if found is None:
             break
-        after = loads(sheet, found.U, material)
+        after = _disc_loads(sheet, found.U, material)
         fit = [k for k in todo if after[k] <= max(1.0, WORSE * before[k])]
         for k in todo:
             notes[k] = _laid(before[k], after[k]) if k in fit else _not_laid(after[k])
@@ -165,18 +165,13 @@ def _together(
         U = state.U
         if not contacts.bound(U):
             couple()
-        t = state.step()
-        if t < 1e-4:
-            break
-        if t > 0.3:
-            state.stiffness = min(3.0 * state.stiffness, STIFFEST)
-        if state.gap().max() < GAP:
+        if not state.advance():
             break
     U = close(sheet, state.U, tied)
     return None if contacts.crossed(U) else Apart(U=U, gap=state.gap(), notes={})
 
 
-def loads(sheet: Sheet, U: Array, material: Material) -> Array:
+def _disc_loads(sheet: Sheet, U: Array, material: Material) -> Array:
     """(p,) strain over limit of each panel, at the worst place as large as a disc of 5 mm radius."""
     s1, s2 = sigmas(sheet.parts(U))
     stretch, squeeze = material.stretch_pct, material.squeeze_pct
@@ -240,19 +235,11 @@ def unroll(panel: Panel, U: Array) -> Array:
         if not sheet.factor.factor():
             break
         D = -sheet.factor.solve(gradient.ravel()).reshape(-1, 2)
-        slope = float((D * gradient).sum())
-        t = min(1.0, KEEP * float(sheet.reach(U, D).min()))
-        for _ in range(40):
-            trial = U + t * D
-            P_trial = sheet.parts(trial)
-            E_trial = merit(trial, P_trial)
-            if E_trial <= E + 1e-4 * t * slope:
-                break
-            t *= 0.5
-        else:
+        found = search(sheet, U, D, gradient, merit, E, tries=40)
+        if found is None:
             break
-        gain = E - E_trial
-        U, P, E = trial, P_trial, E_trial
+        gain = E - found.merit
+        t, U, P, E = found.t, found.U, found.P, found.merit
         if gain < 1e-6 * max(E - 4.0, 1e-4) and t > 0.1:
             break
     return U

@@ -5,6 +5,9 @@ Schaefer, Bijective Parameterization with Free Boundaries, SIGGRAPH 2015). It is
 face loses its area, and no step goes so far, so a start without flips stays without.
 """
 
+from collections.abc import Callable
+from dataclasses import dataclass
+
 import numpy as np
 from numpy.typing import NDArray
 
@@ -60,6 +63,42 @@ def energies(sheet: Sheet, P: Array) -> Array:
         total = sheet.by_panel(sheet.area * density)
     total[~np.isfinite(total)] = np.inf
     return total / sheet.by_panel(sheet.area)
+
+
+@dataclass(frozen=True, eq=False, kw_only=True)
+class Found:
+    """A lower place: the part t of the step, the flats U (n, 2), their parts P, the merit there."""
+
+    t: float
+    U: Array
+    P: Array
+    merit: float
+
+
+def search(
+    sheet: Sheet,
+    U: Array,
+    D: Array,
+    gradient: Array,
+    merit: Callable[[Array, Array], float],
+    before: float,
+    *,
+    tries: int,
+) -> Found | None:
+    """The longest of t, t/2, t/4... of the step D that lowers the merit enough (Armijo), if any.
+
+    merit : of flats and their parts; before : what it is at U. No face is lost on the way.
+    """
+    slope = float((D * gradient).sum())
+    t = min(1.0, KEEP * float(sheet.reach(U, D).min()))
+    for _ in range(tries):
+        trial = U + t * D
+        P = sheet.parts(trial)
+        there = merit(trial, P)
+        if there <= before + 1e-4 * t * slope:
+            return Found(t=t, U=trial, P=P, merit=there)
+        t *= 0.5
+    return None
 
 
 def descend(sheet: Sheet, U: Array, *, steps: int = 60, tolerance: float = 1e-6) -> Array:

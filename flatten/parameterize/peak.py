@@ -128,6 +128,15 @@ class LeastPeak:
             left += np.bincount(s.panel, s.gap(), len(left))
         return left / np.maximum(self.tau, SMALLEST)
 
+    def advance(self) -> bool:
+        """One step, after which the seams are stiffer; whether another is worth its while."""
+        t = self.step()
+        if t < 1e-4:
+            return False
+        if t > 0.3:
+            self.stiffness = min(3.0 * self.stiffness, STIFFEST)
+        return not self.gap().max() < GAP
+
     def step(self) -> float:
         """One predictor-corrector step; returns the step length of the flat (0 to 1)."""
         sheet, panel, frame, weave = self.sheet, self.sheet.panel, self.frame, self.weave
@@ -353,13 +362,9 @@ def least_peak(
     state = LeastPeak(sheet, U, weave, couplings)
     insisted = False
     for _ in range(steps):
-        t = state.step()
+        more = state.advance()
         told(state)
-        if t < 1e-4:
-            break
-        if t > 0.3:
-            state.stiffness = min(3.0 * state.stiffness, STIFFEST)
-        if state.gap().max() < GAP:
+        if not more:
             break
         if not insisted and state.gap().max() < NEAR:
             state.insist()

@@ -4,7 +4,7 @@ import numpy as np
 from numpy.typing import NDArray
 
 from flatten.parameterize.couplings import FAIRNESS, Couplings
-from flatten.parameterize.dirichlet import KEEP, derivatives, energies
+from flatten.parameterize.dirichlet import KEEP, derivatives, energies, search
 from flatten.parameterize.sheet import Sheet
 
 Array = NDArray[np.float64]
@@ -44,18 +44,10 @@ def settle(sheet: Sheet, U: Array, couplings: Couplings, *, steps: int = 5) -> A
         if not sheet.factor.factor():
             break
         D = -sheet.factor.solve(gradient.ravel()).reshape(-1, 2)
-        slope = float((D * gradient).sum())
-        before = merit(U, P)
-        t = min(1.0, KEEP * float(sheet.reach(U, D).min()))
-        for _ in range(30):
-            trial = U + t * D
-            P_trial = sheet.parts(trial)
-            if merit(trial, P_trial) <= before + 1e-4 * t * slope:
-                break
-            t *= 0.5
-        else:
+        found = search(sheet, U, D, gradient, merit, merit(U, P), tries=30)
+        if found is None:
             break
-        U, P = trial, P_trial
+        t, U, P = found.t, found.U, found.P
         force = force + t * stiffness * (c + (rows * D[seams.rows.vertices]).sum(axis=(1, 2)))
         if t > 0.5:
             stiffness = min(3 * stiffness, STIFFEST)
