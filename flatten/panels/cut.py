@@ -10,11 +10,11 @@ from flatten.panels.carve import CUTTING, CarvedCast, carve, chosen_lines
 from flatten.panels.check import Opening, find_proposal, refuse
 from flatten.panels.marks import place_marks
 from flatten.panels.names import panel_names, whereabouts
-from flatten.panels.opening import Piece, Stretch, open_pieces
+from flatten.panels.opening import Piece, Stretch, open_pieces, panel_of
 from flatten.panels.partners import build_seams, seam_names
 from flatten.records.job import PanelName
 from flatten.records.lines import LineNetwork, Proposal
-from flatten.records.panels import BorderRun, Panel, PanelSet
+from flatten.records.panels import BorderRun, PanelSet
 
 # Smaller angles make the strain there unreliable, and are said.
 SLIVER_DEG = 5.0
@@ -62,17 +62,7 @@ def cut_panels(
             )
             for s in piece.loops[0]
         )
-        panels.append(
-            Panel(
-                name=name,
-                V=carved.V[piece.cast_vertex],
-                F=piece.F.astype(np.int32),
-                N=carved.N[piece.cast_vertex],
-                cast_vertex=piece.cast_vertex.astype(np.int32),
-                border=border,
-                marks=marks[k],
-            )
-        )
+        panels.append(panel_of(carved, piece, name, border, marks[k]))
     return PanelSet(
         cast=network.cast,
         cut_V=carved.V,

@@ -8,6 +8,7 @@ from numpy.typing import NDArray
 
 from flatten.panels.carve import CarvedCast
 from flatten.panels.trim import parts_of
+from flatten.records.panels import BorderRun, Panel, PanelMark
 
 
 @dataclass(frozen=True, eq=False, kw_only=True)
@@ -35,6 +36,27 @@ class Piece:
     cast_vertex: NDArray[np.int64]
     faces: NDArray[np.int64]
     loops: tuple[tuple[Stretch, ...], ...]
+
+
+def panel_of(
+    carved: CarvedCast,
+    piece: Piece,
+    name: str,
+    border: tuple[BorderRun, ...],
+    marks: tuple[PanelMark, ...],
+    detail: str = "",
+) -> Panel:
+    """The panel that a piece is, on the carved cast's surface."""
+    return Panel(
+        name=name,
+        V=carved.V[piece.cast_vertex],
+        F=piece.F.astype(np.int32),
+        N=carved.N[piece.cast_vertex],
+        cast_vertex=piece.cast_vertex.astype(np.int32),
+        border=border,
+        marks=marks,
+        detail=detail,
+    )
 
 
 @njit(cache=True)

@@ -14,7 +14,7 @@ from flatten.panels.carve import CarvedCast, carve, chosen_lines
 from flatten.panels.check import shape_of
 from flatten.panels.marks import place_marks
 from flatten.panels.names import automatic_names, whereabouts
-from flatten.panels.opening import Piece, open_pieces
+from flatten.panels.opening import Piece, open_pieces, panel_of
 from flatten.panels.partners import build_seams, seam_names
 from flatten.panels.trim import parts_of
 from flatten.records.lines import LineNetwork, SurfacePath
@@ -224,18 +224,7 @@ def _assemble(
                     name=said,
                 )
             )
-        panels.append(
-            Panel(
-                name=name,
-                V=carved.V[piece.cast_vertex],
-                F=piece.F.astype(np.int32),
-                N=carved.N[piece.cast_vertex],
-                cast_vertex=piece.cast_vertex.astype(np.int32),
-                border=tuple(border),
-                marks=marks[k],
-                detail=detail,
-            )
-        )
+        panels.append(panel_of(carved, piece, name, tuple(border), marks[k], detail))
     return PanelSet(
         cast=network.cast,
         cut_V=carved.V,
