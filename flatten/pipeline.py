@@ -18,7 +18,6 @@ from flatten.distortion.seams import report_seams
 from flatten.drawing.compose import compose, template_blocks
 from flatten.drawing.hoops import hoop_sheet
 from flatten.drawing.paper import paper_tiling
-from flatten.errors import BadInput
 from flatten.guide.build import build_guide
 from flatten.ink.pairs import name_pairs
 from flatten.ink.picture import lines_picture
@@ -32,7 +31,7 @@ from flatten.panels.offset import offset_panels
 from flatten.panels.select import select_panels
 from flatten.parameterize.flat import flatten_panels
 from flatten.parameterize.straight import carries_closure
-from flatten.plies import thickness_beneath_at, with_detail_holes, with_overlays
+from flatten.plies import thickness_beneath, thickness_beneath_at, with_detail_holes, with_overlays
 from flatten.records.bundled import stock_for
 from flatten.records.cast import Cast
 from flatten.records.comparison import Comparison
@@ -83,21 +82,6 @@ class Clock:
     def within(self, name: str) -> Callable[[float], None]:
         """Where a stage tells how far it has come; its begin and end are told by `stage`."""
         return lambda share: self.progress(name, min(max(share, 0.01), 0.99))
-
-
-def thickness_beneath(ply: Ply, job: Job) -> float:
-    """Millimetres of other plies between the cast and this one, following `over`."""
-    plies = {p.name: p for p in job.plies}
-    materials = {m.name: m for m in job.materials}
-    total, seen = 0.0, {ply.name}
-    while ply.over is not None:
-        if ply.over not in plies or ply.over in seen:
-            why = "names no ply" if ply.over not in plies else "goes round in a circle"
-            raise BadInput(f"over = '{ply.over}' {why}", f"ply '{ply.name}'", "name another ply")
-        ply = plies[ply.over]
-        seen.add(ply.name)
-        total += materials[ply.material].thickness_mm
-    return total
 
 
 def clean_scan(job: Job, scan: Scan, clock: Clock) -> Cast:

@@ -6,6 +6,7 @@ from dataclasses import replace
 from numpy import float64
 from numpy.typing import NDArray
 
+from flatten.errors import BadInput
 from flatten.lines.network import join_lines
 from flatten.panels.beneath import Layer, thickness_at
 from flatten.panels.detail_holes import hole_places, with_holes
@@ -15,6 +16,21 @@ from flatten.records.lines import LineNetwork
 from flatten.records.material import Ply
 from flatten.records.panels import PanelSet
 from flatten.template.practice import hole_row
+
+
+def thickness_beneath(ply: Ply, job: Job) -> float:
+    """Millimetres of other plies between the cast and this one, following `over`."""
+    plies = {p.name: p for p in job.plies}
+    materials = {m.name: m for m in job.materials}
+    total, seen = 0.0, {ply.name}
+    while ply.over is not None:
+        if ply.over not in plies or ply.over in seen:
+            why = "names no ply" if ply.over not in plies else "goes round in a circle"
+            raise BadInput(f"over = '{ply.over}' {why}", f"ply '{ply.name}'", "name another ply")
+        ply = plies[ply.over]
+        seen.add(ply.name)
+        total += materials[ply.material].thickness_mm
+    return total
 
 
 def thickness_beneath_at(
