@@ -12,7 +12,6 @@ from flatten.ink.paths import Path
 ROUND_THE_BODY = 0.55  # mean normal of a closed line shorter than this: it goes round the body
 TRIM_MEAN_MM = 22.0
 TRIM_MOST_MM = 34.0
-PAIR_MM = 12.0
 
 
 @dataclass(frozen=True, eq=False, kw_only=True)

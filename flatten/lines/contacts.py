@@ -6,7 +6,7 @@ import numpy as np
 from numba import njit
 from numpy.typing import NDArray
 
-from flatten.geometry.surface_points import Surface, on_rim, place_keys, positions
+from flatten.geometry.surface_points import Surface, place_keys, positions
 from flatten.lines.track import Track
 
 Array = NDArray[np.float64]
@@ -73,11 +73,6 @@ def contacts(surface: Surface, tracks: list[Track]) -> Contacts:
         point=positions(surface.V, surface.F, out_face, out_bary),
         shared=np.arange(len(out_face)) < len(where),
     )
-
-
-def rim_touches(surface: Surface, track: Track) -> NDArray[np.int64]:
-    """Indices of a track's points that lie on a rim."""
-    return np.flatnonzero(on_rim(surface, track.face, track.bary))
 
 
 def _none() -> Contacts:
