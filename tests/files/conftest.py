@@ -22,6 +22,33 @@ def tube() -> Mesh:
     return np.round(V * 64) / 64, np.asarray(F, dtype=np.int64)
 
 
+def ply_bytes(
+    V: NDArray[np.float64],
+    F: NDArray[np.int64],
+    order: str = "<",
+    colors: NDArray[np.uint8] | None = None,
+) -> bytes:
+    kind = {"<": "binary_little_endian", ">": "binary_big_endian", "ascii": "ascii"}[order]
+    header = [f"ply\nformat {kind} 1.0\ncomment a test\nelement vertex {len(V)}"]
+    header += [f"property float {axis}" for axis in "xyz"]
+    if colors is not None:
+        header += [f"property uchar {c}" for c in ("red", "green", "blue")]
+    header += [f"element face {len(F)}", "property list uchar int vertex_indices"]
+    out = ("\n".join(header) + "\nend_header\n").encode()
+    for i, v in enumerate(V):
+        rgb = [] if colors is None else colors[i].tolist()
+        if order == "ascii":
+            out += (" ".join(map(repr, [*v.tolist(), *rgb])) + "\n").encode()
+        else:
+            out += struct.pack(f"{order}3f{len(rgb)}B", *v, *rgb)
+    for f in F.tolist():
+        if order == "ascii":
+            out += (" ".join(map(str, [len(f), *f])) + "\n").encode()
+        else:
+            out += struct.pack(f"{order}B{len(f)}i", len(f), *f)
+    return out
+
+
 @pytest.fixture
 def write_ply(tmp_path: Path) -> Callable[..., Path]:
     def write(
@@ -32,29 +59,22 @@ def write_ply(tmp_path: Path) -> Callable[..., Path]:
         colors: NDArray[np.uint8] | None = None,
         name: str = "scan.ply",
     ) -> Path:
-        kind = {"<": "binary_little_endian", ">": "binary_big_endian", "ascii": "ascii"}[order]
-        header = [f"ply\nformat {kind} 1.0\ncomment a test\nelement vertex {len(V)}"]
-        header += [f"property float {axis}" for axis in "xyz"]
-        if colors is not None:
-            header += [f"property uchar {c}" for c in ("red", "green", "blue")]
-        header += [f"element face {len(F)}", "property list uchar int vertex_indices"]
-        out = ("\n".join(header) + "\nend_header\n").encode()
-        for i, v in enumerate(V):
-            rgb = [] if colors is None else colors[i].tolist()
-            if order == "ascii":
-                out += (" ".join(map(repr, [*v.tolist(), *rgb])) + "\n").encode()
-            else:
-                out += struct.pack(f"{order}3f{len(rgb)}B", *v, *rgb)
-        for f in F.tolist():
-            if order == "ascii":
-                out += (" ".join(map(str, [len(f), *f])) + "\n").encode()
-            else:
-                out += struct.pack(f"{order}B{len(f)}i", len(f), *f)
         path = tmp_path / name
-        path.write_bytes(out)
+        path.write_bytes(ply_bytes(V, F, order, colors))
         return path
 
     return write
+
+
+@pytest.fixture(scope="session")
+def standing_tube(tmp_path_factory: pytest.TempPathFactory) -> Path:
+    """The scan of a cylinder of radius 60 that stands on z = 0 and is 200 high."""
+    V, F = cylinder(60.0, 200.0, edge_mm=12.0)
+    V = V[:, [2, 0, 1]] if np.ptp(V[:, 1]) > 190.0 else V
+    V = V - [0.0, 0.0, V[:, 2].min()]
+    path = tmp_path_factory.mktemp("tube") / "scan.ply"
+    path.write_bytes(ply_bytes(V, np.asarray(F)))
+    return path
 
 
 @pytest.fixture

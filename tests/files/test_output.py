@@ -1,7 +1,7 @@
 """The files a job asks for, through the whole command, read back with other libraries."""
 
 import json
-import struct
+import shutil
 from xml.etree import ElementTree
 
 import numpy as np
@@ -11,7 +11,6 @@ from ezdxf.filemanagement import readfile
 from pypdf import PdfReader
 
 from flatten.cli import main
-from flatten.geometry.primitives import cylinder
 
 JOB = """title = "Tube"
 revision = 4
@@ -46,18 +45,10 @@ projector = true
 
 
 @pytest.fixture(scope="module")
-def made(tmp_path_factory):
+def made(tmp_path_factory, standing_tube):
     """The results of a run on a tube, and its report."""
     folder = tmp_path_factory.mktemp("output")
-    V, F = cylinder(60.0, 200.0, edge_mm=12.0)
-    V = V[:, [2, 0, 1]] if np.ptp(V[:, 1]) > 190.0 else V
-    V = V - [0.0, 0.0, V[:, 2].min()]
-    head = f"ply\nformat binary_little_endian 1.0\nelement vertex {len(V)}\n"
-    head += "".join(f"property float {axis}\n" for axis in "xyz")
-    head += f"element face {len(F)}\nproperty list uchar int vertex_indices\nend_header\n"
-    body = b"".join(struct.pack("<3f", *v) for v in V)
-    body += b"".join(struct.pack("<B3i", 3, *f) for f in np.asarray(F).tolist())
-    (folder / "scan.ply").write_bytes(head.encode() + body)
+    shutil.copy(standing_tube, folder / "scan.ply")
     (folder / "job.toml").write_text(JOB)
     out = folder / "out"
     assert main(["run", str(folder / "job.toml"), "--out", str(out), "-q"]) in (0, 1)

@@ -1,15 +1,13 @@
 """After a fitting: one seam let out, through the whole command, with two pieces in two halves."""
 
 import json
-import struct
+import shutil
 
-import numpy as np
 import pytest
 from ezdxf.filemanagement import readfile
 from pypdf import PdfReader
 
 from flatten.cli import main
-from flatten.geometry.primitives import cylinder
 
 JOB = """title = "Tube"
 revision = {revision}
@@ -41,18 +39,10 @@ by_mm = -10.0
 
 
 @pytest.fixture(scope="module")
-def runs(tmp_path_factory):
+def runs(tmp_path_factory, standing_tube):
     """Folders of a first run, of one after the fitting, and of that one's own job run again."""
     folder = tmp_path_factory.mktemp("reissue")
-    V, F = cylinder(60.0, 200.0, edge_mm=12.0)
-    V = V[:, [2, 0, 1]] if np.ptp(V[:, 1]) > 190.0 else V
-    V = V - [0.0, 0.0, V[:, 2].min()]
-    head = f"ply\nformat binary_little_endian 1.0\nelement vertex {len(V)}\n"
-    head += "".join(f"property float {axis}\n" for axis in "xyz")
-    head += f"element face {len(F)}\nproperty list uchar int vertex_indices\nend_header\n"
-    body = b"".join(struct.pack("<3f", *v) for v in V)
-    body += b"".join(struct.pack("<B3i", 3, *f) for f in np.asarray(F).tolist())
-    (folder / "scan.ply").write_bytes(head.encode() + body)
+    shutil.copy(standing_tube, folder / "scan.ply")
     job = folder / "job.toml"
     first, second, third = (folder / name for name in ("first", "second", "third"))
     job.write_text(JOB.format(revision=3))

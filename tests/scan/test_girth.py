@@ -1,10 +1,8 @@
 """Girths against closed forms: circle, ellipse, cone, and the offset rule 2 pi t."""
 
-import importlib.util
-from pathlib import Path
-
 import numpy as np
 import pytest
+import wraps
 from scipy.special import ellipe
 from shapely import MultiPoint
 
@@ -13,12 +11,6 @@ from flatten.geometry.section import plane_section, tape_length
 from flatten.geometry.triangles import vertex_normals
 from flatten.records.job import GirthSpec
 from flatten.scan.girth import allowed_difference, level_girth, scale_by_girths
-
-_spec = importlib.util.spec_from_file_location("wraps", Path(__file__).with_name("wraps.py"))
-assert _spec is not None
-assert _spec.loader is not None
-wraps = importlib.util.module_from_spec(_spec)
-_spec.loader.exec_module(wraps)
 
 
 def tube(a, b, height=300.0, rows=41, columns=240, top=1.0):

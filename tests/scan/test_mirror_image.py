@@ -1,10 +1,10 @@
 """A nearly symmetric cast becomes the exact mirror image of itself, half way between its sides."""
 
-import importlib.util
 from pathlib import Path
 
 import numpy as np
 import pytest
+import wraps
 from scipy.spatial import KDTree
 
 from flatten.errors import BadInput
@@ -13,12 +13,6 @@ from flatten.geometry.halfedges import opposites
 from flatten.records.job import ScanSpec
 from flatten.records.scan import Scan
 from flatten.scan.prepare import prepare
-
-_spec = importlib.util.spec_from_file_location("wraps", Path(__file__).with_name("wraps.py"))
-assert _spec is not None
-assert _spec.loader is not None
-wraps = importlib.util.module_from_spec(_spec)
-_spec.loader.exec_module(wraps)
 
 FLIP = np.array([-1.0, 1.0, 1.0])
 

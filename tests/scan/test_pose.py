@@ -1,19 +1,11 @@
 """Bodies turned at random come back upright; the wearer's left stays left."""
 
-import importlib.util
-from pathlib import Path
-
 import numpy as np
 import pytest
+import wraps
 
 from flatten.errors import BadInput
 from flatten.scan.pose import find_frame
-
-_spec = importlib.util.spec_from_file_location("wraps", Path(__file__).with_name("wraps.py"))
-assert _spec is not None
-assert _spec.loader is not None
-wraps = importlib.util.module_from_spec(_spec)
-_spec.loader.exec_module(wraps)
 
 
 @pytest.fixture(scope="module")

@@ -1,20 +1,12 @@
 """Of the two sheets of a scanned shell the outer is kept; a solid scan is left alone."""
 
-import importlib.util
-from pathlib import Path
-
 import igl
 import numpy as np
 import pytest
+import wraps
 
 from flatten.geometry.triangles import face_areas
 from flatten.scan.sheets import outer_sheet
-
-_spec = importlib.util.spec_from_file_location("wraps", Path(__file__).with_name("wraps.py"))
-assert _spec is not None
-assert _spec.loader is not None
-wraps = importlib.util.module_from_spec(_spec)
-_spec.loader.exec_module(wraps)
 
 BODIES = {"torso": wraps.torso(100, 120), "leg": wraps.leg(140, 72)}
 

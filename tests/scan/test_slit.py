@@ -1,20 +1,12 @@
 """Slits of every kind are closed near the true surface; what is no slit stays open."""
 
-import importlib.util
-from pathlib import Path
-
 import igl
 import numpy as np
 import pytest
+import wraps
 
 from flatten.geometry.topology import euler_characteristic
 from flatten.scan.slit import close_slit
-
-_spec = importlib.util.spec_from_file_location("wraps", Path(__file__).with_name("wraps.py"))
-assert _spec is not None
-assert _spec.loader is not None
-wraps = importlib.util.module_from_spec(_spec)
-_spec.loader.exec_module(wraps)
 
 BODIES = {"torso": wraps.torso(100, 120), "leg": wraps.leg(140, 72)}
 

@@ -1,19 +1,11 @@
 """Floors, lids and stands are cut off; nothing of a body is."""
 
-import importlib.util
-from pathlib import Path
-
 import numpy as np
 import pytest
+import wraps
 
 from flatten.geometry.triangles import face_areas
 from flatten.scan.stand import cut_stand
-
-_spec = importlib.util.spec_from_file_location("wraps", Path(__file__).with_name("wraps.py"))
-assert _spec is not None
-assert _spec.loader is not None
-wraps = importlib.util.module_from_spec(_spec)
-_spec.loader.exec_module(wraps)
 
 BODIES = {"torso": wraps.torso(100, 120), "leg": wraps.leg(140, 72)}
 

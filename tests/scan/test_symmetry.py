@@ -1,18 +1,10 @@
 """The mirror plane is found where there is one, as exactly as the surface is symmetric."""
 
-import importlib.util
-from pathlib import Path
-
 import numpy as np
 import pytest
+import wraps
 
 from flatten.scan.symmetry import find_symmetry
-
-_spec = importlib.util.spec_from_file_location("wraps", Path(__file__).with_name("wraps.py"))
-assert _spec is not None
-assert _spec.loader is not None
-wraps = importlib.util.module_from_spec(_spec)
-_spec.loader.exec_module(wraps)
 
 TORSO = wraps.torso(100, 120)
 
