@@ -90,7 +90,10 @@ LIMB = Body(
 
 @dataclass(frozen=True)
 class Stroke:
-    """A line drawn on a body. kind : what reading should make of it, "writing" included."""
+    """A line drawn on a body. kind : what reading should make of it, "writing" included.
+
+    dash : mm drawn and left out in turn, over and over
+    """
 
     name: str
     points: np.ndarray
@@ -99,7 +102,7 @@ class Stroke:
     closed: bool = False
     kind: str = "seam"
     strength: float = 1.0
-    dash: tuple[float, float] | None = None
+    dash: tuple[float, ...] | None = None
 
 
 def along(body, angles, heights, step=2.0):

@@ -185,7 +185,8 @@ def paint(X, N, strokes, look, rng, rim_distance=None, gaps=(), blur=0.0):
         p, t = dense(stroke.points, stroke.closed)
         drawn = np.ones(len(t), bool)
         if stroke.dash is not None:
-            drawn &= np.mod(t, sum(stroke.dash)) < stroke.dash[0]
+            turns = np.cumsum(stroke.dash)
+            drawn &= np.searchsorted(turns, np.mod(t, turns[-1]), side="right") % 2 == 0
         for j, a, b in gaps:
             if j == i:
                 drawn &= ~((t > a) & (t < b))

@@ -107,6 +107,32 @@ def _place(make, strokes, need, tries=40):
     return False
 
 
+def some_look(rng, tape):
+    """Light, camera and tape by chance."""
+    light = tuple(
+        (*rng.normal(size=3), float(rng.uniform(0.2, 0.6))) for _ in range(rng.integers(1, 5))
+    )
+    return Look(
+        tape=tape,
+        strips=float(rng.uniform(0, 0.15)),
+        blotch=float(rng.uniform(0.02, 0.12)),
+        wrinkles=int(rng.integers(0, 25)),
+        wrinkle_depth=float(rng.uniform(0.1, 0.35)),
+        dirt=int(rng.choice([0, 0, 20, 50])),
+        stickers=int(rng.choice([0, 0, 3])),
+        highlight=float(rng.uniform(0, 0.6)),
+        shadow=float(rng.choice([0, 0, 0.4, 0.6])),
+        light=light,
+        ambient=float(rng.uniform(0.25, 0.6)),
+        gain=float(rng.choice([1.1, 1.0, 0.7, 0.4])),
+        noise=float(rng.choice([3, 6, 12, 20])),
+        worn=float(rng.choice([0, 0, 0.3])),
+        soft=float(rng.uniform(0.3, 0.8)),
+        edge=str(rng.choice(["", "", "skin", "cloth"])),
+        cast=tuple(rng.choice([[1, 1, 1], [1, 0.85, 0.6], [0.85, 0.95, 1.1]])),
+    )
+
+
 def varied(seed, **force):
     """A scan by chance; `force` sets fields of its look, or width, spacing, texture, pair."""
     rng = np.random.default_rng([seed, 77])
@@ -181,28 +207,7 @@ def varied(seed, **force):
         long = [s for s in strokes if s.name.startswith("long")]
         for s in long[:2]:
             strokes.append(tick(body, s, rng.uniform(0.05, 0.95), rng.uniform(14, 22), ink))
-    light = tuple(
-        (*rng.normal(size=3), float(rng.uniform(0.2, 0.6))) for _ in range(rng.integers(1, 5))
-    )
-    look = Look(
-        tape=tape,
-        strips=float(rng.uniform(0, 0.15)),
-        blotch=float(rng.uniform(0.02, 0.12)),
-        wrinkles=int(rng.integers(0, 25)),
-        wrinkle_depth=float(rng.uniform(0.1, 0.35)),
-        dirt=int(rng.choice([0, 0, 20, 50])),
-        stickers=int(rng.choice([0, 0, 3])),
-        highlight=float(rng.uniform(0, 0.6)),
-        shadow=float(rng.choice([0, 0, 0.4, 0.6])),
-        light=light,
-        ambient=float(rng.uniform(0.25, 0.6)),
-        gain=float(rng.choice([1.1, 1.0, 0.7, 0.4])),
-        noise=float(rng.choice([3, 6, 12, 20])),
-        worn=float(rng.choice([0, 0, 0.3])),
-        soft=float(rng.uniform(0.3, 0.8)),
-        edge=str(rng.choice(["", "", "skin", "cloth"])),
-        cast=tuple(rng.choice([[1, 1, 1], [1, 0.85, 0.6], [0.85, 0.95, 1.1]])),
-    )
+    look = some_look(rng, tape)
     texture, islands = 0, False
     if force.pop("texture", rng.random() < 0.15):
         texture, islands = (2048 if torso else 1024), bool(rng.random() < 0.4)
