@@ -13,10 +13,11 @@ import numpy as np
 from numba import njit
 from numpy.typing import NDArray
 
+from flatten.geometry.both import in_two
 from flatten.geometry.elimination import fill_in, places, stack_need, work_order
 
 Ints = NDArray[np.int64]
-LEAF = 10
+LEAF = 16
 
 
 @dataclass(frozen=True, eq=False, kw_only=True)
@@ -85,18 +86,19 @@ def _neighbours(n: int, edges: Ints) -> tuple[Ints, Ints]:
 
 @njit(cache=True)
 def _select(key: NDArray[np.float64], items: Ints, low: int, high: int, k: int) -> None:
-    """Reorders items[low:high] so that the k-th by key is in place, smaller before, larger after."""
+    """Reorders items[low:high] and their keys: the k-th in place, smaller before, larger after."""
     high -= 1
     while high > low:
-        middle = key[items[(low + high) // 2]]
+        middle = key[(low + high) // 2]
         i, j = low, high
         while i <= j:
-            while key[items[i]] < middle:
+            while key[i] < middle:
                 i += 1
-            while key[items[j]] > middle:
+            while key[j] > middle:
                 j -= 1
             if i <= j:
                 items[i], items[j] = items[j], items[i]
+                key[i], key[j] = key[j], key[i]
                 i += 1
                 j -= 1
         if k <= j:
@@ -107,24 +109,25 @@ def _select(key: NDArray[np.float64], items: Ints, low: int, high: int, k: int) 
             return
 
 
-@njit(cache=True)
+@njit(cache=True, nogil=True)
 def _dissect(
-    start: Ints, other: Ints, points: NDArray[np.float64], items: Ints, free: int, leaf: int
-) -> Ints:
-    """Orders items[:free] in place by nested dissection; returns where supernodes start.
+    start: Ints, other: Ints, points: NDArray[np.float64], items: Ints, begin: int, end: int,
+    leaf: int, side: Ints, mark: int,
+) -> Ints:  # fmt: skip
+    """Orders items[begin:end] in place by nested dissection; returns where supernodes start.
 
-    items[free:] are kept last, as one supernode.
+    side : (n,) marks of the halves, each used once, from `mark` up; jobs on other items at the
+        same time must use other marks
     """
     n, dim = points.shape
-    side = np.zeros(n, np.int64)
-    key = np.empty(n, np.float64)
-    scratch = np.empty(n, np.int64)
-    begins = np.zeros(n + 2, np.int64)
+    key, touches = np.empty(n, np.float64), np.empty(n, np.bool_)
+    least, most = np.empty(dim), np.empty(dim)
+    scratch = np.empty(end - begin, np.int64)
+    begins = np.zeros(end - begin + 1, np.int64)
     count = 0
     todo_low, todo_high = np.empty(256, np.int64), np.empty(256, np.int64)
-    todo_low[0], todo_high[0] = 0, free
+    todo_low[0], todo_high[0] = begin, end
     depth = 1
-    mark = 0
     while depth > 0:
         depth -= 1
         low, high = todo_low[depth], todo_high[depth]
@@ -134,16 +137,14 @@ def _dissect(
             begins[count] = low
             count += 1
             continue
-        best, axis = -1.0, 0
-        for d in range(dim):
-            least, most = np.inf, -np.inf
-            for i in range(low, high):
-                x = points[items[i], d]
-                least, most = min(least, x), max(most, x)
-            if most - least > best:
-                best, axis = most - least, d
+        least[:], most[:] = np.inf, -np.inf
         for i in range(low, high):
-            key[items[i]] = points[items[i], axis]
+            for d in range(dim):
+                x = points[items[i], d]
+                least[d], most[d] = min(least[d], x), max(most[d], x)
+        axis = np.argmax(most - least)
+        for i in range(low, high):
+            key[i] = points[items[i], axis]
         half = (low + high) // 2
         _select(key, items, low, high, half)
         mark += 2
@@ -153,30 +154,25 @@ def _dissect(
         for i in range(low, high):
             v = items[i]
             facing = (mark + 1) if i < half else mark
+            touches[i] = False
             for a in range(start[v], start[v + 1]):
                 if side[other[a]] == facing:
+                    touches[i] = True
                     if i < half:
                         lower += 1
                     else:
                         upper += 1
                     break
         from_low = lower <= upper
-        taken, kept = 0, low
-        begin, end = (low, half) if from_low else (half, high)
-        facing = mark + 1 if from_low else mark
-        kept = begin
-        for i in range(begin, end):
-            v = items[i]
-            touches = False
-            for a in range(start[v], start[v + 1]):
-                if side[other[a]] == facing:
-                    touches = True
-                    break
-            if touches:
-                scratch[taken] = v
+        taken = 0
+        low_end, high_end = (low, half) if from_low else (half, high)
+        kept = low_end
+        for i in range(low_end, high_end):
+            if touches[i]:
+                scratch[taken] = items[i]
                 taken += 1
             else:
-                items[kept] = v
+                items[kept] = items[i]
                 kept += 1
         if from_low:
             # The upper half moves down over the separator's places, the separator goes last.
@@ -194,10 +190,30 @@ def _dissect(
         todo_low[depth], todo_high[depth] = low, split
         todo_low[depth + 1], todo_high[depth + 1] = split, high - taken
         depth += 2
-    if free < n:
-        begins[count] = free
-        count += 1
     return begins[:count]
+
+
+def _halves(
+    start: Ints, other: Ints, points: NDArray[np.float64], items: Ints, free: int, leaf: int
+) -> Ints:
+    """Orders items[:free] in place; returns where supernodes start, ascending."""
+    side = np.zeros(len(points), dtype=np.int64)
+    if free < 2000:
+        return np.sort(_dissect(start, other, points, items, 0, free, leaf, side, 1))
+    # One cut, then both halves at once.
+    cut = np.sort(_dissect(start, other, points, items, 0, free, (free + 1) // 2, side, 1))
+    ends = np.append(cut, free)
+    found: list[Ints] = [cut[2:], cut[2:]]
+
+    def work(i: int) -> None:
+        low, high = int(ends[i]), int(ends[i + 1])
+        # Far more marks than there are cuts.
+        mark = (i + 1) * 4 * len(points)
+        begins = _dissect(start, other, points, items, low, high, leaf, side, mark)
+        found[i] = np.sort(begins)
+
+    in_two(lambda: work(0), lambda: work(1))
+    return np.concatenate([*found, cut[2:]])
 
 
 def analyse(
@@ -226,7 +242,8 @@ def analyse(
         late[last] = True
         items = np.concatenate([items[~late], np.asarray(last, dtype=np.int64)])
         free = n - len(last)
-    first = np.append(np.sort(_dissect(start, other, points, items, free, leaf)), n)
+    first = _halves(start, other, points, items, free, leaf)
+    first = np.concatenate([first, [free] if free < n else [], [n]]).astype(np.int64)
     position = np.empty(n, dtype=np.int64)
     position[items] = np.arange(n)
     row_start, rows, relative, parent = fill_in(start, other, items, position, first)

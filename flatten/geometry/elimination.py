@@ -71,20 +71,35 @@ def fill_in(start: Ints, other: Ints, items: Ints, position: Ints, first: Ints):
                         rows = _longer(rows)
                     rows[size] = q
                     size += 1
+        _sort(rows, begin, size)
         c = head[t]
         while c >= 0:
-            for a in range(row_start[c], row_start[c + 1]):
-                q = rows[a]
-                if q >= end and stamp[q] != t:
-                    stamp[q] = t
-                    if size == len(rows):
-                        rows = _longer(rows)
-                    rows[size] = q
-                    size += 1
+            # The child's rows are sorted too: merged from the end, in place.
+            low, high = row_start[c], row_start[c + 1]
+            while low < high and rows[low] < end:
+                low += 1
+            more = 0
+            for a in range(low, high):
+                if stamp[rows[a]] != t:
+                    stamp[rows[a]] = t
+                    more += 1
+            while size + more > len(rows):
+                rows = _longer(rows)
+            i, j, to = size - 1, high - 1, size + more - 1
+            while j >= low and to > i:
+                if i >= begin and rows[i] > rows[j]:
+                    rows[to] = rows[i]
+                    i -= 1
+                else:
+                    if i >= begin and rows[i] == rows[j]:
+                        i -= 1
+                    rows[to] = rows[j]
+                    j -= 1
+                to -= 1
+            size += more
             c = following[c]
         row_start[t + 1] = size
         if size > begin:
-            _sort(rows, begin, size)
             p = owner[rows[begin]]
             parent[t] = p
             following[t] = head[p]

@@ -6,107 +6,35 @@ numbers (two for a point of the plane). Dense kernels are compiled loops, so tha
 get in the way, and release the interpreter lock: independent subtrees run on two threads.
 """
 
-import os
-from collections.abc import Callable
-from concurrent.futures import ThreadPoolExecutor
-
 import numpy as np
 from numba import njit
 from numpy.typing import NDArray
 
+from flatten.geometry.both import in_two
 from flatten.geometry.dissection import Pattern
+from flatten.geometry.fronts import Int, assemble, eliminate, subtract_columns
 
 Array = NDArray[np.float64]
 Ints = NDArray[np.int64]
-Int = int | np.integer | Ints  # what compiled indexing makes of an int, to a type checker
 
-_pools: dict[int, ThreadPoolExecutor] = {}
-
-
-def in_two(first: Callable[[], object], second: Callable[[], object]) -> None:
-    """Runs two independent compiled jobs at once; each must release the interpreter lock."""
-    pid = os.getpid()  # a forked worker has none of its parent's threads
-    if pid not in _pools:
-        _pools[pid] = ThreadPoolExecutor(max_workers=1, thread_name_prefix="flatten")
-    other = _pools[pid].submit(first)
-    second()
-    other.result()
-
-
-@njit(cache=True, nogil=True, fastmath={"contract"})
-def _subtract_outer(
-    target: Array, at: Int, source: Array, base: Int, height: Int, width: Int, row: Int
-) -> None:
-    """target[at:] -= sum over `width` columns c of column c (from `row` down) times its own row."""
-    n = height - row
-    u = target[at : at + n]
-    c = 0
-    while c + 4 <= width:
-        o = base + c * height + row
-        a0, a1 = source[o], source[o + height]
-        a2, a3 = source[o + 2 * height], source[o + 3 * height]
-        l0 = source[o : o + n]
-        l1 = source[o + height : o + height + n]
-        l2 = source[o + 2 * height : o + 2 * height + n]
-        l3 = source[o + 3 * height : o + 3 * height + n]
-        for i in range(n):
-            u[i] -= l0[i] * a0 + l1[i] * a1 + l2[i] * a2 + l3[i] * a3
-        c += 4
-    while c < width:
-        o = base + c * height + row
-        a0 = source[o]
-        l0 = source[o : o + n]
-        for i in range(n):
-            u[i] -= l0[i] * a0
-        c += 1
-
-
-@njit(cache=True, nogil=True, fastmath={"contract"})
-def _subtract_pair(
-    target: Array, at: Int, side: Int, source: Array, base: Int, height: Int, width: Int, row: Int
-) -> None:
-    """As `_subtract_outer` for two columns of target, `side` apart, which reads the source once.
-
-    The second column's entry above its diagonal is written too; nobody reads it.
-    """
-    n = height - row
-    u, v = target[at : at + n], target[at + side : at + side + n]
-    c = 0
-    while c + 4 <= width:
-        o = base + c * height + row
-        a0, a1 = source[o], source[o + height]
-        a2, a3 = source[o + 2 * height], source[o + 3 * height]
-        b0, b1 = source[o + 1], source[o + height + 1]
-        b2, b3 = source[o + 2 * height + 1], source[o + 3 * height + 1]
-        l0 = source[o : o + n]
-        l1 = source[o + height : o + height + n]
-        l2 = source[o + 2 * height : o + 2 * height + n]
-        l3 = source[o + 3 * height : o + 3 * height + n]
-        for i in range(n):
-            u[i] -= l0[i] * a0 + l1[i] * a1 + l2[i] * a2 + l3[i] * a3
-            v[i] -= l0[i] * b0 + l1[i] * b1 + l2[i] * b2 + l3[i] * b3
-        c += 4
-    while c < width:
-        o = base + c * height + row
-        a0, b0 = source[o], source[o + 1]
-        l0 = source[o : o + n]
-        for i in range(n):
-            u[i] -= l0[i] * a0
-            v[i] -= l0[i] * b0
-        c += 1
+# Products from which on two threads share a front.
+WORTH_TWO = 5_000_000
+# What `_factor_chunk` does: everything, all but the update of the (one) supernode, the rest.
+WHOLE, PANEL, MOVE = 0, 1, 2
 
 
 @njit(cache=True, nogil=True)
 def _factor_chunk(
-    L: Array, stack: Array, floor: int, update_at: Ints, block: int, order: Ints, low: int,
-    high: int, first: Ints, row_start: Ints, relative: Ints, panel_start: Ints, child_start: Ints,
-    children: Ints, held: int,
-) -> int:  # fmt: skip
-    """Works off order[low:high]; update matrices go on `stack` from `floor` up. -1 or a failure.
+    L: Array, stack: Array, floor: int, top: Int, update_at: Ints, block: int, order: Ints,
+    low: int, high: int, first: Ints, row_start: Ints, relative: Ints, panel_start: Ints,
+    child_start: Ints, children: Ints, held: int, part: int,
+) -> Int:  # fmt: skip
+    """Works off order[low:high]; update matrices go on `stack` from `floor` up.
 
-    Supernode `held` is summed up but not eliminated.
+    Returns the new top of the stack, or -1 where the matrix is not definite. Supernode `held` is
+    summed up but not eliminated. `part` is WHOLE, or PANEL and then MOVE for one supernode whose
+    columns are taken out of the update matrix in between.
     """
-    top = floor
     for k in range(low, high):
         t = order[k]
         columns = first[t + 1] - first[t]
@@ -115,75 +43,54 @@ def _factor_chunk(
         height = width + rest
         base = panel_start[t] * block * block
         update = top
-        for i in range(update, update + rest * rest):
-            stack[i] = 0.0
         bottom = update
         for a in range(child_start[t], child_start[t + 1]):
-            c = children[a]
-            source = update_at[c]
-            r0, r = row_start[c], row_start[c + 1] - row_start[c]
-            side = r * block
+            source = update_at[children[a]]
             if source >= floor:
                 bottom = min(bottom, source)
-            for jv in range(r):
-                p = relative[r0 + jv]
-                for jb in range(block):
-                    from_column = source + (jv * block + jb) * side
-                    if p < columns:
-                        to = base + (p * block + jb) * height
-                        for iv in range(jv, r):
-                            q = to + relative[r0 + iv] * block
-                            f = from_column + iv * block
-                            for ib in range(block):
-                                L[q + ib] += stack[f + ib]
-                    else:
-                        to = update + (p * block + jb - width) * rest - width
-                        for iv in range(jv, r):
-                            q = to + relative[r0 + iv] * block
-                            f = from_column + iv * block
-                            for ib in range(block):
-                                stack[q + ib] += stack[f + ib]
-        if t == held:
-            continue
-        for j in range(width):
-            at = base + j * height + j
-            _subtract_outer(L, at, L, base, height, j, j)
-            pivot = L[at]
-            if not pivot > 0.0:
-                return t
-            pivot = np.sqrt(pivot)
-            L[at] = pivot
-            scale = 1.0 / pivot
-            for i in range(at + 1, base + (j + 1) * height):
-                L[i] *= scale
-        for j in range(0, rest - 1, 2):
-            _subtract_pair(stack, update + j * rest + j, rest, L, base, height, width, width + j)
-        if rest % 2:
-            _subtract_outer(stack, update + rest * rest - 1, L, base, height, width, height - 1)
-        if bottom < update:
-            for i in range(rest * rest):
-                stack[bottom + i] = stack[update + i]
-        update_at[t] = bottom
-        top = bottom + rest * rest
-    return -1
+        if part != MOVE:
+            for i in range(update, update + rest * rest):
+                stack[i] = 0.0
+            for a in range(child_start[t], child_start[t + 1]):
+                c = children[a]
+                r = row_start[c + 1] - row_start[c]
+                assemble(
+                    L, stack, update_at[c], relative[row_start[c] : row_start[c] + r], block,
+                    columns, further, base, update,
+                )  # fmt: skip
+            if t == held:
+                continue
+            if not eliminate(L, base, height, width):
+                return -1
+        if part == WHOLE:
+            subtract_columns(stack, update, rest, L, base, height, width, 0, rest)
+        if part != PANEL:
+            if bottom < update:
+                for i in range(rest * rest):
+                    stack[bottom + i] = stack[update + i]
+            update_at[t] = bottom
+            top = bottom + rest * rest
+    return top
 
 
 @njit(cache=True, nogil=True, fastmath={"contract", "reassoc"})
 def _solve(
     L: Array, X: Array, block: int, first: Ints, row_start: Ints, rows: Ints, panel_start: Ints,
-    s: int, forward: bool, backward: bool,
+    order: Ints, low: int, high: int, held: int, forward: bool,
 ) -> None:  # fmt: skip
-    """X (k, n * block) in elimination order, in place: forward and backward substitution.
+    """X (k, n * block) in elimination order, in place: substitution forward, else backward.
 
-    Only the first `s` supernodes are eliminated; X holds the values of all others. All k columns
-    go through a supernode together, so that the factor is read once.
+    Works off the supernodes order[low:high], backward from the last; X holds the values of the one
+    `held`. All k columns go through a supernode together, so that the factor is read once.
     """
     k = len(X)
     tallest = 0
-    for t in range(s):
+    for at in range(low, high):
+        t = order[at]
         tallest = max(tallest, first[t + 1] - first[t] + row_start[t + 1] - row_start[t])
     work = np.empty((k, tallest * block))
-    for t in range(s if forward else 0):
+    for turn in range(low, high if forward else low):
+        t = order[turn]
         width = (first[t + 1] - first[t]) * block
         further = row_start[t + 1] - row_start[t]
         height = width + further * block
@@ -209,8 +116,10 @@ def _solve(
                 at = rows[row_start[t] + i] * block
                 for b in range(block):
                     X[q, at + b] += work[q, width + i * block + b]
-    for back in range(s if backward else 0):
-        t = s - 1 - back
+    for turn in range(low, low if forward else high):
+        t = order[high - 1 - (turn - low)]
+        if t == held:
+            continue
         width = (first[t + 1] - first[t]) * block
         further = row_start[t + 1] - row_start[t]
         height = width + further * block
@@ -281,25 +190,48 @@ class Factor:
         p = self.pattern
         held = len(p.parent) - 1 if hold_last else -1
         floors = np.concatenate([[0], np.cumsum(p.stack)]) * self.block**2
-        failed = [-1, -1, -1]
+        tops = [int(f) for f in floors[:3]]
 
-        def work(i: int) -> None:
-            low, high = p.chunks[i]
-            failed[i] = _factor_chunk(
-                self.values, self._stack, floors[i], self._update_at, self.block, p.order, low,
-                high, p.first, p.row_start, p.relative, p.panel_start, p.child_start, p.children,
-                held,
+        def work(i: int, low: int, high: int, part: int = WHOLE) -> bool:
+            top = _factor_chunk(
+                self.values, self._stack, floors[i], tops[i], self._update_at, self.block, p.order,
+                low, high, p.first, p.row_start, p.relative, p.panel_start, p.child_start,
+                p.children, held, part,
             )  # fmt: skip
+            tops[i] = int(top)
+            return tops[i] >= 0
+
+        def share(k: int) -> bool:
+            if not work(2, k, k + 1, PANEL):
+                return False
+            self._subtract_in_two(int(p.order[k]), tops[2])
+            return work(2, k, k + 1, MOVE)
 
         if p.size > 2000:
-            in_two(lambda: work(0), lambda: work(1))
+            in_two(lambda: work(0, *p.chunks[0]), lambda: work(1, *p.chunks[1]))
         else:
-            work(0)
-            work(1)
-        if max(failed) >= 0:
+            work(0, *p.chunks[0])
+            work(1, *p.chunks[1])
+        if min(tops) < 0:
             return False
-        work(2)
-        return max(failed) < 0
+        further = np.diff(p.row_start) * self.block
+        big = np.diff(p.first) * self.block * further**2 > WORTH_TWO
+        return all(share(k) if big[p.order[k]] else work(2, k, k + 1) for k in range(*p.chunks[2]))
+
+    def _subtract_in_two(self, t: int, update: int) -> None:
+        """Takes the columns of supernode t out of its update matrix, on two threads."""
+        p = self.pattern
+        width = int(p.first[t + 1] - p.first[t]) * self.block
+        rest = int(p.row_start[t + 1] - p.row_start[t]) * self.block
+        base = int(p.panel_start[t]) * self.block**2
+        half = int(0.29 * rest) // 2 * 2  # half of a lower triangle lies left of here
+
+        def work(low: int, high: int) -> None:
+            subtract_columns(
+                self._stack, update, rest, self.values, base, width + rest, width, low, high
+            )
+
+        in_two(lambda: work(0, half), lambda: work(half, rest))
 
     def solve(self, B: Array) -> Array:
         """X with A X = B; B is (n * block,) or (n * block, k), unknown by unknown."""
@@ -313,47 +245,54 @@ class Factor:
         flat = B.reshape(len(self._turned), -1)
         Y = np.empty((flat.shape[1], len(self._turned)))
         Y[:, self._turned] = flat.T
-        self._substitute(Y, forward=True)
+        if len(Y) > 1 and self.pattern.size > 2000:
+            half, every = len(Y) // 2, (0, len(self.pattern.order))
+            in_two(
+                lambda: self._work_off(Y[:half], every, forward=True),
+                lambda: self._work_off(Y[half:], every, forward=True),
+            )
+        else:
+            self._work_off(Y, (0, len(self.pattern.order)), forward=True)
         return Y
 
     def solve_upper(self, Y: Array) -> Array:
         """X (n * block, k) with L^T X = Y, for Y (k, n * block) as `solve_lower` returns it."""
         X = np.array(Y, order="C")
-        self._substitute(X, forward=False)
+        return self._back(X, -1)
+
+    def _work_off(
+        self, X: Array, chunk: tuple[int, int], held: int = -1, *, forward: bool = False
+    ) -> None:
+        p = self.pattern
+        _solve(
+            self.values, X, self.block, p.first, p.row_start, p.rows, p.panel_start, p.order,
+            *chunk, held, forward,
+        )  # fmt: skip
+
+    def _back(self, X: Array, held: int) -> Array:
+        """X (k, n * block) substituted backward in place; returned unknown by unknown."""
+        left, right, top = self.pattern.chunks
+        self._work_off(X, top, held)
+        if self.pattern.size > 2000:
+            in_two(lambda: self._work_off(X, left, held), lambda: self._work_off(X, right, held))
+        else:
+            self._work_off(X, left, held)
+            self._work_off(X, right, held)
         return np.ascontiguousarray(X[:, self._turned].T)
 
-    def _substitute(self, X: Array, *, forward: bool) -> None:
-        p = self.pattern
-
-        def work(part: Array) -> None:
-            _solve(
-                self.values, part, self.block, p.first, p.row_start, p.rows, p.panel_start,
-                len(p.parent), forward, not forward,
-            )  # fmt: skip
-
-        if len(X) > 1 and p.size > 2000:
-            half = len(X) // 2
-            in_two(lambda: work(X[:half]), lambda: work(X[half:]))
-        else:
-            work(X)
-
     def schur(self) -> Array:
-        """Schur complement of the unknowns held last, in their order in `analyse`; symmetric."""
+        """Schur complement of the unknowns held last, in their order in `analyse`.
+
+        A view of the upper triangle; what lies below the diagonal means nothing.
+        """
         p = self.pattern
         side = int(p.first[-1] - p.first[-2]) * self.block
-        lower = self.values[int(p.panel_start[-2]) * self.block**2 :].reshape(side, side)
-        # Stored by columns: read by rows it is the upper triangle.
-        whole = np.triu(lower)
-        whole += np.triu(whole, 1).T
-        return whole
+        # The lower triangle stored by columns: read by rows it is the upper one.
+        return self.values[int(p.panel_start[-2]) * self.block**2 :].reshape(side, side)
 
     def extend(self, last: Array) -> Array:
         """(n * block, k) values everywhere, given those (h * block, k) of the unknowns held last."""
         p = self.pattern
         X = np.zeros((last.shape[1], len(self._turned)))
         X[:, len(self._turned) - len(last) :] = last.T
-        _solve(
-            self.values, X, self.block, p.first, p.row_start, p.rows, p.panel_start,
-            len(p.parent) - 1, False, True,
-        )  # fmt: skip
-        return np.ascontiguousarray(X[:, self._turned].T)
+        return self._back(X, len(p.parent) - 1)

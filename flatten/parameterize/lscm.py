@@ -16,7 +16,6 @@ from scipy.linalg import cho_factor, cho_solve
 from flatten.geometry.dissection import analyse
 from flatten.geometry.operators import edge_cotangents
 from flatten.geometry.sparse import Factor
-from flatten.geometry.topology import half_edges
 from flatten.geometry.triangles import face_areas
 
 Array = NDArray[np.float64]
@@ -27,13 +26,16 @@ Faces = NDArray[np.integer]
 class BorderSystem:
     """The conformal energy of a mesh once the inside is eliminated: E = z* matrix z / 2.
 
-    border : (b,) vertices, ascending; matrix : (b, b) Hermitian, positive semidefinite
+    border : (b,) vertices, ascending
+    matrix : (b, b) upper triangle of the Hermitian, positive semidefinite matrix
     """
 
     def __init__(self, V: Array, F: Faces) -> None:
         edges, edge_of, weights = edge_cotangents(V, F)
         lone = np.bincount(edge_of, minlength=len(edges)) == 1
-        directed = half_edges(F)[lone[edge_of]]
+        on_border = np.flatnonzero(lone[edge_of])
+        face, corner = np.divmod(on_border, 3)
+        directed = np.column_stack([F[face, corner], F[face, (corner + 1) % 3]]).astype(np.int64)
         self.border = np.unique(directed)
         on = np.bincount(edges[:, 0], weights, len(V)) + np.bincount(edges[:, 1], weights, len(V))
         self._inside = Factor(analyse(edges, V, last=self.border))
@@ -44,8 +46,9 @@ class BorderSystem:
         self.matrix = self._inside.schur().astype(np.complex128)
         a, b = np.searchsorted(self.border, directed.T)
         # The area is half the imaginary part of the sum of conj(z_a) z_b along the border.
-        np.add.at(self.matrix, (a, b), 0.5j)
-        np.add.at(self.matrix, (b, a), -0.5j)
+        a, b = np.searchsorted(self.border, directed.T)
+        sign = np.where(a < b, 0.5j, -0.5j)
+        np.add.at(self.matrix, (np.minimum(a, b), np.maximum(a, b)), sign)
 
     def points(self, z: Complex) -> Array:
         """(n, 2) the whole map, given its border as complex numbers."""
@@ -71,7 +74,10 @@ def far_pins(V: Array, border: NDArray[np.integer]) -> tuple[int, int]:
 
 
 def _solver(M: Complex) -> Callable[[Complex], Complex] | None:
-    """Solves with the Hermitian M, which is overwritten; None where it is not positive definite."""
+    """Solves with the Hermitian M, given its upper triangle, which is overwritten.
+
+    None where M is not positive definite.
+    """
     try:
         # LAPACK reads by columns: the transpose, which is the conjugate, needs no copy.
         factor = cho_factor(M.T, lower=True, overwrite_a=True, check_finite=False)
@@ -92,16 +98,15 @@ def lscm(V: Array, F: Faces, pins: tuple[int, int] | None = None) -> Array | Non
         return None
     p, q = pins or far_pins(V, system.border)
     at = np.searchsorted(system.border, [p, q])
-    free = np.ones(len(system.border), dtype=bool)
-    free[at] = False
-    z = np.zeros(len(free), dtype=np.complex128)
+    M, z = system.matrix, np.zeros(len(system.border), dtype=np.complex128)
     z[at[1]] = max(float(np.linalg.norm(V[p] - V[q])), 1e-9)
-    M = system.matrix
-    solve = _solver(M[np.ix_(free, free)])
-    if solve is None:
-        return None
-    z[free] = solve(-M[np.ix_(free, at)] @ z[at])
-    return system.points(z)
+    above = np.arange(len(M)) < at[1]
+    given = -z[at[1]] * np.where(above, M[:, at[1]], M[at[1]].conj())
+    given[at] = z[at]
+    M[at], M[:, at] = 0.0, 0.0
+    M[at, at] = 1.0
+    solve = _solver(M)
+    return None if solve is None else system.points(solve(given))
 
 
 def conformal(V: Array, F: Faces) -> Array | None:

@@ -5,8 +5,9 @@ from collections.abc import Callable, Sequence
 import numpy as np
 from numpy.typing import NDArray
 
+from flatten.geometry.both import in_two
 from flatten.geometry.dissection import analyse
-from flatten.geometry.sparse import Factor, in_two
+from flatten.geometry.sparse import Factor
 from flatten.geometry.topology import unique_edges
 from flatten.geometry.triangles import face_frames
 from flatten.parameterize import kernels
