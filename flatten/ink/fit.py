@@ -42,6 +42,7 @@ class Stroke:
         that its band accounts for
     bare : share of what lies beside it, on its cleaner side, that is bare tape
     error : deviation of `contrast` a channel, from the camera's noise
+    dashed : a row of dashes, from the first to the last
     """
 
     points: NDArray[np.float64]
@@ -56,6 +57,7 @@ class Stroke:
     explained: float
     bare: float
     error: float
+    dashed: bool = False
 
     @property
     def strength(self) -> float:

@@ -1,4 +1,4 @@
-"""Puts strokes together: gaps bridged along the line, corners made sharp, dashes strung up."""
+"""Puts strokes together: gaps bridged along the line, corners made sharp."""
 
 from collections.abc import Callable
 from dataclasses import dataclass
@@ -27,8 +27,6 @@ LONG_GAP_MM = 30.0  # between long ones, closely in line
 LOOP_MM = 60.0
 LOOP_SHARE = 0.15  # of its length that a line coming back to its beginning may lack
 CORNER_MM = 12.0
-DASH_MM = 40.0
-DASH_GAP_MM = 24.0
 BARB_MM = 25.0
 BACK = 0.42  # cosine of the sharpest corner that a short arm makes with a line it belongs to
 SHORT_MM = 45.0  # shorter strokes are joined over less than their own length
@@ -51,14 +49,13 @@ class Gap:
 def join_paths(paths: list[Path], kinks: list[Kink], ink_at: InkAt) -> tuple[list[Path], list[Gap]]:
     """Lines from strokes, and the gaps that were too wide.
 
-    Ends are paired in this order: even dashes in a row; ends that go straight on into each other;
-    the two sides of a corner that was cut open; ends that face each other roughly; arms whose
-    continuations meet at a corner.
+    Ends are paired in this order: ends that go straight on into each other; the two sides of a
+    corner that was cut open; ends that face each other roughly; arms whose continuations meet at a
+    corner.
     """
     ends = open_ends(paths)
     pairs = pairs_of(paths, ends)
     used: dict[int, int] = {}
-    _string_dashes(paths, ends, pairs, used)
 
     def link(some: list[Pair]) -> None:
         for p in sorted(some, key=lambda p: (p.cost, p.a, p.b)):
@@ -99,7 +96,7 @@ def _most_gap(p: Pair, ends: Ends) -> float:
 
 def _close_loop(p: Path) -> None:
     """Closes a line that has come back to where it began and faces itself. Changes the path."""
-    if p.closed or p.length < LOOP_MM or is_even(p.pieces):
+    if p.closed or p.length < LOOP_MM:
         return
     gap = float(np.linalg.norm(p.points[-1] - p.points[0]))
     if gap > min(LONG_GAP_MM, LOOP_SHARE * p.length):
@@ -137,55 +134,6 @@ def _close_kinks(ends: Ends, paths: list[Path], used: dict[int, int]) -> None:
     for pair in sides.values():
         if len(pair) == 2 and not _is_barb(pair[0], pair[1], ends, paths):
             used[pair[0]], used[pair[1]] = pair[1], pair[0]
-
-
-def is_even(pieces: list[float]) -> bool:
-    """Whether ink and gaps in turn are dashes: at least four, all about alike.
-
-    One dash in a row may be missing; a gap as wide as a dash and the gaps beside it is taken so.
-    """
-    ink, gap = np.array(pieces[0::2]), np.array(pieces[1::2])
-    if len(ink) < 4:
-        return False
-    lost = gap > 1.6 * np.median(gap)
-    if lost.sum() == 1 and len(gap) > 3:
-        whole = 2.0 * np.median(gap) + np.median(ink)
-        if abs(float(gap[lost][0]) - whole) < 0.3 * whole:
-            gap = gap[~lost]
-    inner = ink[1:-1] if len(ink) > 4 else ink
-    even = all(np.std(x) < 0.3 * np.mean(x) + 1.5 for x in (inner, gap))
-    share = gap.sum() / (gap.sum() + ink.sum())
-    return bool(even and 0.15 < share < 0.8 and np.mean(inner) < 35.0)
-
-
-def _string_dashes(paths: list[Path], ends: Ends, pairs: list[Pair], used: dict[int, int]) -> None:
-    """Pairs the ends of dashes in a row, where there are four or more and they are even."""
-    short = [p.length < DASH_MM or len(p.pieces) > 3 for p in paths]
-    links: dict[int, int] = {}
-    for p in sorted(pairs, key=lambda p: (p.cost, p.a, p.b)):
-        i, j = ends.rows[p.a][0], ends.rows[p.b][0]
-        ok = i != j and short[i] and short[j] and p.same and p.gap < DASH_GAP_MM
-        if ok and p.turn < 20.0 + slack(p.gap, 1.5) and p.a not in links and p.b not in links:
-            links[p.a], links[p.b] = p.b, p.a
-    index = {row: k for k, row in enumerate(ends.rows)}
-    seen: set[int] = set()
-    for k, (i, e) in enumerate(ends.rows):
-        if k in links or i in seen:
-            continue
-        pieces: list[float] = []
-        row: list[tuple[int, int]] = []
-        while True:
-            seen.add(i)
-            pieces += paths[i].pieces if e == 0 else paths[i].pieces[::-1]
-            leave = index[(i, 1 - e)]
-            if leave not in links:
-                break
-            row.append((leave, links[leave]))
-            pieces.append(float(np.linalg.norm(ends.at[links[leave]] - ends.at[leave])))
-            i, e = ends.rows[links[leave]]
-        if row and is_even(pieces):
-            for a, b in row:
-                used[a], used[b] = b, a
 
 
 def _chains(
@@ -265,8 +213,7 @@ def _merged(paths, order, loop, index, ends: Ends, kinks, ink_at: InkAt) -> Path
         contrast=(weight[:, None] * [p.contrast for p in members]).sum(axis=0) / weight.sum(),
         colour=longest.colour,
         pieces=_compact(pieces),
-        # Each dash alone is little; that they are even is what tells.
-        faint=faint_mm > 0.5 * weight.sum() and not is_even(_compact(pieces)),
+        faint=faint_mm > 0.5 * weight.sum(),
     )
 
 

@@ -22,6 +22,7 @@ class Path:
     pieces : lengths of ink and of gaps in turn, starting and ending with ink
     faint : too weak to be a line by itself; worth counting as part of one, or of writing
     kinks : the corner that each end was cut off at, -1 for none
+    dashed : a row of dashes, from the first to the last
     ends : what each end reaches: "open", "rim" or "line"; aims : the path reached there, or -1
     """
 
@@ -34,6 +35,7 @@ class Path:
     colour: Points
     pieces: list[float]
     faint: bool = False
+    dashed: bool = False
     kinks: tuple[int, int] = (-1, -1)
     ends: list[str] = field(default_factory=lambda: ["open", "open"])
     aims: list[int] = field(default_factory=lambda: [-1, -1])
@@ -96,6 +98,7 @@ def path_of(stroke: Stroke, ink: int, faint: bool, kinks: tuple[int, int]) -> Pa
         colour=stroke.colour,
         pieces=_ink_and_gaps(stroke),
         faint=faint,
+        dashed=stroke.dashed,
         kinks=kinks,
     )
 

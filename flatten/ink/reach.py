@@ -39,7 +39,7 @@ def reach_ends(paths: list[Path], rims: list[Points], seams: set[int]) -> None:
             for e in (0, 1):
                 if p.closed or p.ends[e] != "open" or len(p.points) < 3:
                     continue
-                seam = p.ink in seams
+                seam = p.ink in seams and not p.dashed
                 far = RIM_MM if seam else DETAIL_MM
                 to_rim = _rim_ahead(rim, p.tip(e), outward(p.points, e), far) is not None
                 if turn == 0 and not to_rim:

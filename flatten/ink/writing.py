@@ -9,7 +9,6 @@ from scipy.sparse import coo_matrix
 from scipy.sparse.csgraph import connected_components
 from scipy.spatial import KDTree
 
-from flatten.ink.join import is_even
 from flatten.ink.paths import Path, outward
 
 TOUCH_MM = 3.0
@@ -110,12 +109,14 @@ def sort_paths(paths: list[Path]) -> Taken:
         by[m.a].append(m)
     rest = set(range(len(paths)))
     for i in sorted(rest, key=lambda i: -paths[i].length):
-        if i in rest and paths[i].length > LETTER_MM:
+        if i in rest and paths[i].length > LETTER_MM and not paths[i].dashed:
             group = _arrow(paths, by, i) or _crossed_out(paths, by, i)
             if group is not None:
                 taken.groups.append(group)
                 rest -= set(group[1])
     lines = {i for i in rest if is_sure(paths[i]) and not paths[i].faint}
+    # A row of dashes may be short.
+    lines |= {i for i in rest if paths[i].dashed and not paths[i].faint}
     _anchored(paths, by, lines, rest, taken)
     rest -= lines
     for group in near_groups(paths, sorted(rest)):
@@ -293,7 +294,7 @@ def _alone(p: Path) -> bool:
     """Whether a stroke with no other near it is a line, and no letter."""
     if p.closed:
         return p.length >= LOOP_MM
-    return (p.length > LONE_STRAIGHT_MM and p.straight) or p.extent > LONE_MM or is_even(p.pieces)
+    return (p.length > LONE_STRAIGHT_MM and p.straight) or p.extent > LONE_MM or p.dashed
 
 
 def _is_cross(by, group: Iterable[int], ps: list[Path]) -> bool:
