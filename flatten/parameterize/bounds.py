@@ -70,7 +70,7 @@ def first_bounds(sheet: Sheet, frame: Frame, weave: Weave) -> tuple[Array, Array
     ratio = weave.ratio
     bend = np.minimum(1.0, 0.5 * least * ratio / np.maximum(1 - least, 1e-9))
     squeeze = (1 - least) / np.maximum(least * (bend + ratio) - bend, 1e-300)
-    tau = 1.2 * np.maximum(np.maximum(most - 1, squeeze), 0.0) + 1e-5
+    tau = 1.5 * np.maximum(np.maximum(most - 1, squeeze), 0.0) + 1e-5
     for _ in range(200):
         low, high = Bounds(sheet, tau, bend, weave).cones(frame)
         outside = sheet.by_panel((~cones.inside(low) | ~cones.inside(high)).astype(float)) > 0

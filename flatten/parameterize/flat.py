@@ -76,10 +76,10 @@ def _solve(
             for panel, flat, good in flats
         )
     far = any(how == "embedding" for _, how in starts)
-    U = descend(sheet, U, steps=60 if far else 2, tolerance=1e-3)
+    if far:
+        U = descend(sheet, U, steps=60, tolerance=1e-3)
     say(0.2)
-    if len(couplings.seams):
-        U = settle(sheet, U, couplings, steps=3)
+    U = settle(sheet, U, couplings, steps=1)
     U = _stand(panels, sheet, U)
     say(0.3)
     begun = U

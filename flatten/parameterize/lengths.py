@@ -25,7 +25,6 @@ class Lengths:
     vertices (r, w) : chains in order, a shorter one filled up with its last vertex
     wanted, tolerance (r,) : mm; panel (r, 2) : whose chain it is, on both sides of a seam
     price (r,) : what a millimetre beyond the tolerance weighs beside a part of tau
-    missed_mm (r,) : the excess at which a chain is wrong
     """
 
     def __init__(
@@ -33,7 +32,7 @@ class Lengths:
     ) -> None:
         self.rows = Rows(vertices)
         self.wanted, self.tolerance, self.price = wanted, tolerance, price
-        self.panel, self.missed_mm = panel, 0.5 * (1 / WITHIN - 1) * tolerance
+        self.panel = panel
         pairs = np.stack([vertices[:, :-1], vertices[:, 1:]], axis=2).reshape(-1, 2)
         self._real = pairs[:, 0] != pairs[:, 1]
         self._row = np.repeat(np.arange(len(vertices)), vertices.shape[1] - 1)[self._real]

@@ -34,15 +34,13 @@ Array = NDArray[np.float64]
 
 MEAN = 0.1  # what a part of the mean distortion weighs against the same part of tau
 GAP = 0.05  # of tau: how near to the optimum is near enough
-NEAR = 0.4  # of tau: how near shows which wishes are missed
 SMALLEST = 1e-3  # tau below this (0.1 % strain) need not be known more closely
 STIFFEST = 100.0  # of the seams, per mm²
 TO_EDGE = 0.95  # the part of the way to a cone's edge that a step may go
-# The price of a wish beside a panel's strain: below 1 the whole panel is not scaled for it. Where it
-# is missed it is raised, and so is the price of strain beyond this part of the material's limits, or
-# beyond what the panel has already: no more than about half of SPENT is added to it.
-SCALING, DEARER = 0.8, 5.0
-ROOM, SPENT, STEEPER = 0.9, 0.06, 9.0
+# The price of a missed wish beside a panel's strain. Below 1 a whole panel is not scaled for it: so
+# it is where a panel is at its material's limits, but dearer where it has strain to spare.
+PRICE, DEARER = 0.8, 8.0
+EASY, HARD = 0.85, 1.0  # loads between which the price falls
 FLOORS = (1e-12, 1e-9, 1e-6)  # of the mean diagonal, added to it
 DEEPEST = 0.04  # a step leaves at least this part of every face's distance to its cones' edges
 
@@ -79,29 +77,21 @@ class LeastPeak:
         self.low, self.high = bounds.cones(self.frame)
         # The multipliers for which tau is in balance and every cone as far from its edge.
         low, high = cones.inverse(self.low), cones.inverse(self.high)
-        self.held, self.room = np.zeros(sheet.panels, dtype=bool), np.ones(sheet.panels)
-        mu = 1.0 / self._by_tau(bounds, low, high)
+        mu = 1.0 / np.maximum(self._by_tau(bounds, low, high), 1.0)
         aim = mu[sheet.panel, None]
         self.z_low, self.z_high = aim * low, aim * high
-        self.slacks = [Slack(wish, U, SCALING / weave.ratio) for wish in couplings.wishes]
+        self.slacks = [Slack(wish, U, self._prices()) for wish in couplings.wishes]
 
     def loads(self) -> Array:
         """(p,) strain of each panel's worst place over its material's limit."""
         squeeze = self.weave.squeeze.straight
         return self.tau * (1 - squeeze) / squeeze
 
-    def insist(self) -> None:
-        """Raises the price of missed wishes, and that of strain beyond what each panel may spend."""
-        able, self.room = self.loads() < ROOM, np.maximum(ROOM, self.loads())
-        for slack in self.slacks:
-            self.held[slack.wish.panel[slack.insist(self.U, able, DEARER)]] = True
-
-    def _pull(self) -> tuple[Array, Array]:
-        """(p,) what a part of tau weighs in the sum that is minimised, and its derivative."""
-        load, wide = self.loads(), SPENT * self.room
-        x = np.clip((load - self.room) / wide, 0.0, 1.0) * self.held
-        slope = load / self.tau / wide
-        return 1 + STEEPER * x * x * (3 - 2 * x), STEEPER * 6 * x * (1 - x) * slope
+    def _prices(self) -> Array:
+        """(p,) the price of a missed wish: a parameter of every step, not a function to minimise,
+        lest more strain should pay by making wishes cheap."""
+        x = np.clip((self.loads() - EASY) / (HARD - EASY), 0.0, 1.0)
+        return PRICE / self.weave.ratio * (DEARER + (1 - DEARER) * x * x * (3 - 2 * x))
 
     def _by_tau(self, bounds: Bounds, low: Array, high: Array) -> Array:
         """(p,) the forces (m, 3) on both cones as each panel's tau feels them."""
@@ -122,10 +112,13 @@ class LeastPeak:
         return self.sheet.by_panel(dot) / (2 * self.faces)
 
     def gap(self) -> Array:
-        """(p,) how far tau may be above its optimum at most, as a part of tau."""
+        """(p,) how far tau may be above its optimum at most, as a part of tau.
+
+        What wishes may still gain counts at the price that they have where strain is dear.
+        """
         left = 2 * self.faces * self.mu()
         for s in self.slacks:
-            left += np.bincount(s.panel, s.gap(), len(left))
+            left += np.bincount(s.panel, PRICE / self.weave.ratio * s.gap(), len(left))
         return left / np.maximum(self.tau, SMALLEST)
 
     def advance(self) -> bool:
@@ -159,8 +152,9 @@ class LeastPeak:
         )
         second[:, :7] += mean_second
         c, rows = seams.residual(self.U), seams.gradient(self.U)
+        prices = self._prices()
         for slack in self.slacks:
-            slack.prepare(self.U)
+            slack.prepare(self.U, prices)
         if not self._factor(second):
             return 0.0
         fixed = sheet.pull_back(self.P, by)
@@ -175,8 +169,6 @@ class LeastPeak:
         mixed = sheet.pull_back(self.P, self._forces(low_t, high_t))
         bent = self.z_low[:, 0] + weave.stretch.shift * self.z_low[:, 1]
         tau_tau = self._by_tau(bounds, low_t, high_t) + sheet.by_panel(bounds.second * bent)
-        pulled, steeper = self._pull()
-        tau_tau += steeper
         p, n = sheet.panels, len(self.U)
         right = np.zeros((n, 2, p + 1))
         right[:, :, 0] = fixed
@@ -192,7 +184,7 @@ class LeastPeak:
 
             y : all forces on the flat, half solved for; wishes : their aims (r, 3) and bows (r,)
             """
-            pull = pulled - self._by_tau(bounds, aim_low, aim_high)
+            pull = 1 - self._by_tau(bounds, aim_low, aim_high)
             tau = np.linalg.lstsq(schur, tau_y @ y - pull, rcond=None)[0]
             D = -sheet.factor.solve_upper((y + tau @ tau_y)[None])[:, 0].reshape(-1, 2)
             d = frame.changes(sheet.parts(D))
@@ -243,8 +235,8 @@ class LeastPeak:
         wishes = []
         for s, (dg, dz) in zip(self.slacks, guess.slack, strict=True):
             bow = (s.wish.residual(ahead) - s.f) / t - s.moved(guess.D)
-            now = s.mu(0.0, 0.0 * t_z, dg, dz)
-            own = np.clip(s.mu(t_g, t_z, dg, dz) / now, 0.0, 1.0) ** 3
+            now = s.mu(0.0, np.zeros(len(dz)), dg, dz, len(mu))
+            own = np.clip(s.mu(t_g, reach(s.z, dz), dg, dz, len(mu)) / now, 0.0, 1.0) ** 3
             own = (np.maximum(own, self.least_centre) * now)[s.panel, None]
             aims = (own - dg * dz) / s.g
             more = s.force(aims) - s.force(np.zeros_like(aims)) + s.stiffness() * bow
@@ -262,7 +254,7 @@ class LeastPeak:
         self.z_low = self.z_low + z_step * step.z_low
         self.z_high = self.z_high + z_step * step.z_high
         for s, (_, dz) in zip(self.slacks, step.slack, strict=True):
-            s.z = s.z + np.minimum(1.0, TO_EDGE * t_z)[s.panel, None] * dz
+            s.z = s.z + np.minimum(1.0, TO_EDGE * reach(s.z, dz))[:, None] * dz
         # A path that bends away early asks for more centring the next time.
         self.least_centre = 0.5 * (1 - t_g / wanted)
         expected = c + bow_seams + (rows * step.D[seams.rows.vertices]).sum(axis=(1, 2))
@@ -291,7 +283,7 @@ class LeastPeak:
         return self.sheet.by_panel(dot) / (2 * self.faces)
 
     def _reaches(self, step: Step) -> tuple[float, Array]:
-        """The step, at most 1, of all flats to the first cone's edge; (p,) the multipliers'."""
+        """The step, at most 1, of all flats to the first cone's edge; (p,) the cones' multipliers'."""
         primal = min(
             float(cones.longest_step(self.low, step.low).min()),
             float(cones.longest_step(self.high, step.high).min()),
@@ -301,9 +293,8 @@ class LeastPeak:
             cones.longest_step(self.z_high, step.z_high),
         )
         t_z = -self.sheet.worst(-dual)
-        for s, (dg, dz) in zip(self.slacks, step.slack, strict=True):
+        for s, (dg, _) in zip(self.slacks, step.slack, strict=True):
             primal = min(primal, float(reach(s.g, dg).min(initial=np.inf)))
-            np.minimum.at(t_z, s.panel, reach(s.z, dz))
         return min(primal, 1.0), np.minimum(t_z, 1.0)
 
     def _take(self, t: float, step: Step) -> float:
@@ -360,13 +351,9 @@ def least_peak(
     steps get too short to matter; the state's `gap` tells how near it came.
     """
     state = LeastPeak(sheet, U, weave, couplings)
-    insisted = False
     for _ in range(steps):
         more = state.advance()
         told(state)
         if not more:
             break
-        if not insisted and state.gap().max() < NEAR:
-            state.insist()
-            insisted = True
     return state

@@ -24,7 +24,7 @@ WEIGHT = 3.0  # a millimetre there, beside one of an edge's length
 class RimCorners:
     """Sums of turnings, flat less surface, on a lever, mm; vertices (r, 3 c) of up to c corners.
 
-    tolerance, price, panel, missed_mm as in `lengths.Lengths`
+    tolerance, price, panel as in `lengths.Lengths`
     """
 
     def __init__(self, vertices: Ints, wanted: Array, here: NDArray[np.bool_], panel: Ints) -> None:
@@ -33,7 +33,6 @@ class RimCorners:
         self._triples = vertices.reshape(-1, 3)
         self._wanted, self._here = wanted, here
         self.tolerance = np.full(len(vertices), LEVER_MM * WITHIN * np.radians(TOLERANCE_DEG))
-        self.missed_mm = (1 / WITHIN - 1) * self.tolerance
         self.price = np.empty(0)
 
     @property

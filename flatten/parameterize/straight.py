@@ -29,14 +29,13 @@ WEIGHT = 2.0  # a millimetre beside the chord, beside one of an edge's length
 class Sags:
     """Distances of vertices from the chord between two others, mm; vertices (r, 3) a, v, b.
 
-    tolerance (r,) : mm; price, panel, missed_mm as in `lengths.Lengths`
+    tolerance (r,) : mm; price, panel as in `lengths.Lengths`
     """
 
     def __init__(self, vertices: Ints, tolerance: Array, price: Array, panel: Ints) -> None:
         self.rows = Rows(vertices)
         self.tolerance, self.price = tolerance, price
         self.panel = np.column_stack([panel, panel])
-        self.missed_mm = (1 / WITHIN - 1) * tolerance
 
     @property
     def pairs(self) -> Ints:

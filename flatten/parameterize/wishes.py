@@ -16,8 +16,6 @@ from flatten.parameterize.sheet import Sheet
 
 Array = NDArray[np.float64]
 
-HOPELESS = 2.0  # of the tolerance: an excess that a little more strain does not take away
-
 
 class Wish(Protocol):
     """Functions of the flats that should be near zero: see `lengths.Lengths` for the fields."""
@@ -26,7 +24,6 @@ class Wish(Protocol):
     tolerance: Array
     price: Array
     panel: NDArray[np.int64]
-    missed_mm: Array
 
     @property
     def pairs(self) -> NDArray[np.int64]: ...
@@ -40,12 +37,12 @@ class Slack:
     """The state of a wish in an interior point method: distances g (r, 3) and multipliers z (r, 3).
 
     g are the ways left above, below and of the excess; z their forces, which add up to the price
-    at the end.
+    at the end. prices (p,) : what a panel's missed wishes cost, at the panel that spares strain least
     """
 
-    def __init__(self, wish: Wish, U: Array, scale: float) -> None:
+    def __init__(self, wish: Wish, U: Array, prices: Array) -> None:
         self.wish, self.panel = wish, wish.panel[:, 0]
-        self.cost = scale * wish.price
+        self.cost = self._costs(prices)
         f = wish.residual(U)
         self.g, self.z = self._middle(f, 0.3 * self.cost * (wish.tolerance + np.abs(f)))
 
@@ -61,29 +58,28 @@ class Slack:
         g = self.distances(f, high)
         return g, mu[:, None] / g
 
-    def insist(self, U: Array, able: NDArray[np.bool_], times: float) -> NDArray[np.bool_]:
-        """Multiplies the price of wishes (r,) that are missed, and says which they are.
+    def _costs(self, prices: Array) -> Array:
+        """(r,) what a millimetre of excess costs."""
+        return prices[self.wish.panel].min(axis=1) * self.wish.price
 
-        Between panels (p,) that are not able a wish that is missed by far is let go.
-        """
-        excess = self.g[:, 2]
-        near = able[self.wish.panel].all(axis=1) | (excess < HOPELESS * self.wish.tolerance)
-        dear = (excess > self.wish.missed_mm) & near
-        self.cost = np.where(dear, times * self.cost, self.cost)
-        g, z = self._middle(self.wish.residual(U), 0.05 * self.cost * self.wish.tolerance)
-        self.g = np.where(dear[:, None], g, self.g)
-        self.z = np.where(dear[:, None], z, self.z)
-        return dear
+    def _reprice(self, prices: Array) -> None:
+        """Takes other prices, the forces still adding up: a rise goes to the excess's own force,
+        which moves no flat by itself."""
+        before, self.cost = self.cost, self._costs(prices)
+        self.z = self.z * np.minimum(self.cost / before, 1.0)[:, None]
+        self.z[:, 2] += np.maximum(self.cost - before, 0.0)
 
     def gap(self) -> Array:
-        """(r,) how far each wish's part may be from its optimum, in parts of tau."""
-        return (self.g * self.z).sum(axis=1) + self.g[:, 2] * np.abs(self.cost - self.z.sum(axis=1))
+        """(r,) how far each wish's part may be from its optimum, in parts of tau, at a price of 1."""
+        left = (self.g * self.z).sum(axis=1)
+        left += self.g[:, 2] * np.abs(self.cost - self.z.sum(axis=1))
+        return left / self.cost * self.wish.price
 
-    def mu(self, t: float, t_z: Array, dg: Array, dz: Array) -> Array:
-        """(p,) mean complementarity by panel after t of dg and t_z (p,) of dz."""
-        product = (self.g + t * dg) * (self.z + t_z[self.panel, None] * dz)
-        count = 3 * np.bincount(self.panel, minlength=len(t_z))
-        total = np.bincount(self.panel, product.sum(axis=1), len(t_z))
+    def mu(self, t: float, t_z: Array, dg: Array, dz: Array, panels: int) -> Array:
+        """(panels,) mean complementarity after t of dg and t_z (r,), at most 1, of dz."""
+        product = (self.g + t * dg) * (self.z + np.minimum(t_z, 1.0)[:, None] * dz)
+        count = 3 * np.bincount(self.panel, minlength=panels)
+        total = np.bincount(self.panel, product.sum(axis=1), panels)
         return np.maximum(total, 1e-300) / np.maximum(count, 1)
 
     def distances(self, f: Array, excess: Array) -> Array:
@@ -94,8 +90,9 @@ class Slack:
         """The distances (r, 3) at another flat and excess."""
         return self.distances(self.wish.residual(U), excess)
 
-    def prepare(self, U: Array) -> None:
+    def prepare(self, U: Array, prices: Array) -> None:
         """Gradients and weights for one step from U."""
+        self._reprice(prices)
         self.f, self.G = self.wish.residual(U), self.wish.gradient(U)
         self.w = self.z / self.g
 
