@@ -13,7 +13,7 @@ from flatten.records.cast import Cast
 Array = NDArray[np.float64]
 
 # An end this near a rim vertex (share of the edge) goes to the vertex.
-_TO_VERTEX = 0.1
+_TO_VERTEX = 0.02
 
 
 @dataclass(frozen=True, eq=False, kw_only=True)

@@ -1,8 +1,12 @@
 """Closed curves in space: length, flatness, raggedness smoothed out."""
 
 import numpy as np
+from numpy.typing import NDArray
 
 from flatten.geometry.triangles import Array
+
+# Shares of an edge: how far a bend stands out, and how far apart bends are kept.
+BEND_SHARE, APART_SHARE = 0.06, 0.6
 
 
 def loop_length(P: Array) -> float:
@@ -37,3 +41,34 @@ def smooth_curve(P: Array, reach: float) -> Array:
     wave = np.fft.rfftfreq(count, d=length / count)
     kept = np.exp(-0.5 * (np.pi * wave * reach) ** 2)
     return np.fft.irfft(np.fft.rfft(even, axis=0) * kept[:, None], count, axis=0)
+
+
+def bends(P: Array, edge_mm: float) -> NDArray[np.int64]:
+    """Vertices of the closed polyline P (k, 3) that a polyline of edges `edge_mm` must not pass by.
+
+    Those that lie farther than a share of the edge from the chord over half an edge on either side,
+    the farthest first, none within another share of one taken before.
+    """
+    step = np.linalg.norm(np.roll(P, -1, axis=0) - P, axis=1)
+    length = float(step.sum())
+    if length < 4 * edge_mm:
+        return np.empty(0, dtype=np.int64)
+    at = np.concatenate([[0.0], np.cumsum(step)])
+    closed = np.concatenate([P, P[:1]])
+    ends = [
+        np.column_stack([np.interp((at[:-1] + by) % length, at, x) for x in closed.T])
+        for by in (-edge_mm / 2, edge_mm / 2)
+    ]
+    along, off = ends[1] - ends[0], P - ends[0]
+    share = np.einsum("ij,ij->i", off, along) / np.maximum(
+        np.einsum("ij,ij->i", along, along), 1e-300
+    )
+    away = np.linalg.norm(off - np.clip(share, 0.0, 1.0)[:, None] * along, axis=1)
+    taken: list[int] = []
+    for k in np.argsort(-away, kind="stable"):
+        if away[k] <= BEND_SHARE * edge_mm:
+            break
+        gaps = np.abs(at[taken] - at[k])
+        if (np.minimum(gaps, length - gaps) >= APART_SHARE * edge_mm).all():
+            taken.append(int(k))
+    return np.array(sorted(taken), dtype=np.int64)

@@ -11,7 +11,7 @@ from scipy.sparse.csgraph import connected_components
 
 from flatten.geometry.boxtree import BoxTree, box_tree
 from flatten.geometry.evening import flip_edges, relax
-from flatten.geometry.halfedges import opposites
+from flatten.geometry.halfedges import border_cycles, opposites
 from flatten.geometry.meshing import (
     CORNER,
     FREE,
@@ -22,6 +22,7 @@ from flatten.geometry.meshing import (
 )
 from flatten.geometry.ordering import sort_along_curve
 from flatten.geometry.triangles import Array, Faces, face_areas, face_normals
+from flatten.scan.loops import bends
 
 # A crease is kept as a line where its faces meet at more than this and it goes on for a while;
 # a line turns a corner where it bends by more than CORNER_DEG.
@@ -115,6 +116,9 @@ def _arrays(
         segments.append(np.column_stack([at, np.roll(at, -1), np.roll(at, -1)]))
         count += k
     M.kind[guided] = LINE
+    for cycle in border_cycles(faces, twin):
+        if not guided[cycle].any():
+            M.kind[cycle[bends(V[cycle], edge_mm)]] = CORNER
     h = np.flatnonzero(crease | ((twin < 0) & ~guided[flat]))
     segments.append(np.column_stack([flat[h], after[h], after[h]]))
     lines = np.concatenate(segments)
