@@ -151,20 +151,14 @@ def _together(
     outline = ApartOutline(panels, sheet.start, contacts)
     tied = replace(couplings, outline=outline)
 
-    def couple() -> None:
-        ties = (tied.seams, outline, *tied.wishes)
-        sheet.couple(*(tie.pairs for tie in ties), contacts.wanted(U))
-        for tie in ties:
-            tie.bind(sheet)
-
-    couple()
+    tied.couple(sheet, contacts.wanted(U))
     if len(tied.seams):
         U = settle(sheet, U, tied)
     state = ApartPeak(sheet, U, weave, tied, contacts)
     for _ in range(STEPS):
         U = state.U
         if not contacts.bound(U):
-            couple()
+            tied.couple(sheet, contacts.wanted(U))
         if not state.advance():
             break
     U = close(sheet, state.U, tied)

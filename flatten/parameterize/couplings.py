@@ -2,22 +2,28 @@
 
 from dataclasses import dataclass, replace
 
+import numpy as np
+from numpy.typing import NDArray
+
 from flatten.parameterize.lengths import border_lengths, edge_lengths
 from flatten.parameterize.outline import Outline
 from flatten.parameterize.rims import rim_corners
 from flatten.parameterize.seams import SeamEquations
 from flatten.parameterize.sheet import Sheet
 from flatten.parameterize.straight import StraightEdge, straight_edges, straight_wishes
+from flatten.parameterize.stretch import EdgeStretch
 from flatten.parameterize.wishes import Wish
 from flatten.parameterize.zones import Zone, zone_wishes, zones_of
 from flatten.records.panels import PanelSet
+
+Ints = NDArray[np.int64]
 
 FAIRNESS = 0.3  # mm: what a wave in an outline weighs against the panels' distortion
 
 
 @dataclass(frozen=True, eq=False, kw_only=True)
 class Couplings:
-    """The seams' equations, the outlines' turning and the flats' wishes, over one sheet.
+    """The seams' equations, the outlines' turning, the edges' stretch and the flats' wishes.
 
     straight : the closures' edges that should come out straight; zones : what must not stretch,
     whose wishes are the last where there are any
@@ -25,9 +31,17 @@ class Couplings:
 
     seams: SeamEquations
     outline: Outline
+    stretch: EdgeStretch
     wishes: tuple[Wish, ...] = ()
     straight: tuple[StraightEdge, ...] = ()
     zones: tuple[Zone, ...] = ()
+
+    def couple(self, sheet: Sheet, *more: Ints) -> None:
+        """Makes the sheet's pattern, with more vertex pairs (k, 2), and finds the places in it."""
+        ties = (self.seams, self.outline, self.stretch, *self.wishes)
+        sheet.couple(*(tie.pairs for tie in ties), *more)
+        for tie in ties:
+            tie.bind(sheet)
 
     def without_zones(self) -> "Couplings":
         return replace(self, wishes=self.wishes[:-1], zones=())
@@ -53,15 +67,10 @@ def make_sheet(
     couplings = Couplings(
         seams=SeamEquations(panel_set, sheet.start),
         outline=Outline(panel_set.panels, sheet.start),
+        stretch=EdgeStretch(panel_set, sheet.start, around),
         wishes=tuple(wishes),
         straight=straight,
         zones=zones,
     )
-    sheet.couple(
-        couplings.seams.pairs, couplings.outline.pairs, *(w.pairs for w in couplings.wishes)
-    )
-    for wish in couplings.wishes:
-        wish.bind(sheet)
-    couplings.seams.bind(sheet)
-    couplings.outline.bind(sheet)
+    couplings.couple(sheet)
     return sheet, couplings

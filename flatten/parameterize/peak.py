@@ -33,6 +33,10 @@ from flatten.parameterize.wishes import Slack, reach
 Array = NDArray[np.float64]
 
 MEAN = 0.1  # what a part of the mean distortion weighs against the same part of tau
+# What even edges weigh, priced as a missed wish is: a border changed in length by as large parts as
+# tau counts so much of tau, halved. A panel's strain rises by 1 to 2 % for it, and what a tape is
+# off along an edge falls to a half.
+EVEN = 0.08
 GAP = 0.05  # of tau: how near to the optimum is near enough
 SMALLEST = 1e-3  # tau below this (0.1 % strain) need not be known more closely
 STIFFEST = 100.0  # of the seams, per mm²
@@ -92,6 +96,10 @@ class LeastPeak:
         lest more strain should pay by making wishes cheap."""
         x = np.clip((self.loads() - EASY) / (HARD - EASY), 0.0, 1.0)
         return PRICE / self.weave.ratio * (DEARER + (1 - DEARER) * x * x * (3 - 2 * x))
+
+    def _evenness(self) -> Array:
+        """(p,) the weight of even edges, which like the mean distortion keeps pace with tau."""
+        return EVEN * self._prices() / np.maximum(self.tau, SMALLEST)
 
     def _by_tau(self, bounds: Bounds, low: Array, high: Array) -> Array:
         """(p,) the forces (m, 3) on both cones as each panel's tau feels them."""
@@ -160,6 +168,7 @@ class LeastPeak:
         fixed = sheet.pull_back(self.P, by)
         seams.rows.pull_back(rows, self.force + self.stiffness * c, fixed)
         outline.pull_back(self.U, FAIRNESS, fixed)
+        self.couplings.stretch.pull_back(self.U, self._evenness(), fixed)
         for s in self.slacks:
             s.wish.rows.pull_back(s.G, s.force(np.zeros_like(s.z)), fixed)
 
@@ -268,6 +277,7 @@ class LeastPeak:
             self.sheet.add_hessian(self.P, second)
             self.couplings.seams.add_stiffness(self.sheet, self.U, self.stiffness, self.force)
             self.couplings.outline.add(self.sheet, self.U, FAIRNESS)
+            self.couplings.stretch.add(self.sheet, self.U, self._evenness())
             for slack in self.slacks:
                 slack.add(self.sheet, self.U)
             self.sheet.add_floor(floor)
