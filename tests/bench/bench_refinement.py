@@ -4,7 +4,7 @@
 
 Casts are in mm, seams JSON as `{"seams": [{"name", "points", "closed"}]}`. The cast is prepared, cut
 and flattened at each edge length; every flat is then carried over to the finest mesh of the same
-panel (nearest point of the coarser panel, flat position interpolated in its face). Shown for each
+panel (nearest point of the coarser panel, the flat going on smoothly in its face). Shown for each
 panel: the load of the worst disc there (and on the mesh it was solved on), and how far the outline
 lies from the finest one once laid on it without scaling, mean and largest, mm; beside it how far
 the panels' borders lie apart on the cast, before any flattening.
@@ -45,10 +45,29 @@ def solve(path: Path, lines: tuple[Line, ...], edge_mm: float) -> FlatSet:
     return flatten_panels(cut_panels(join_lines(cast, lines)), FOAM, ply="base")
 
 
+def vertex_slopes(V, F, U):
+    """(n, 2, 3) derivative of the flat position along the panel at its vertices: means over faces."""
+    e1, e2 = V[F[:, 1]] - V[F[:, 0]], V[F[:, 2]] - V[F[:, 0]]
+    normal = np.cross(e1, e2)
+    twice = np.linalg.norm(normal, axis=1)[:, None]
+    unit = normal / twice
+    # The dual basis of e1 and e2 in the face's plane.
+    d1, d2 = np.cross(e2, unit) / twice, np.cross(unit, e1) / twice
+    u1, u2 = U[F[:, 1]] - U[F[:, 0]], U[F[:, 2]] - U[F[:, 0]]
+    J = u1[:, :, None] * d1[:, None] + u2[:, :, None] * d2[:, None]
+    total, area = np.zeros((len(V), 2, 3)), np.zeros(len(V))
+    for corner in F.T:
+        np.add.at(total, corner, J * twice[:, :, None])
+        np.add.at(area, corner, twice[:, 0])
+    return total / area[:, None, None]
+
+
 def carried(V, F, U, P):
     """(k, 2) flat positions of points P (k, 3) near the panel V, F with the flat U.
 
-    A point beyond the border goes on in the plane of the face it is nearest to.
+    The flat goes on smoothly between the vertices: for a map of second order the mean of
+    U_i + J_i (p - V_i) / 2 over a face's corners, with their barycentric weights, is exact (Taylor's
+    theorem). A point beyond the border goes on with the face it is nearest to.
     """
     _, face = nearest_points(box_tree(V, F), P)
     a, b, c = (V[F[face, i]] for i in range(3))
@@ -57,8 +76,12 @@ def carried(V, F, U, P):
     wu, wv = np.einsum("ij,ij->i", w, u), np.einsum("ij,ij->i", w, v)
     whole = np.maximum(uu * vv - uv * uv, 1e-300)
     s, t = (vv * wu - uv * wv) / whole, (uu * wv - uv * wu) / whole
-    A = U[F[face, 0]]
-    return A + s[:, None] * (U[F[face, 1]] - A) + t[:, None] * (U[F[face, 2]] - A)
+    J = vertex_slopes(V, F, U)
+    return sum(
+        weight[:, None]
+        * (U[F[face, i]] + 0.5 * np.einsum("ijk,ik->ij", J[F[face, i]], P - V[F[face, i]]))
+        for i, weight in enumerate((1.0 - s - t, s, t))
+    )
 
 
 def laid_on(P, Q):
