@@ -1,6 +1,7 @@
 """Lays the panels of a ply flat, all at once, since partner edges couple them."""
 
 from collections.abc import Callable, Collection
+from dataclasses import dataclass
 
 import numpy as np
 from numpy.typing import NDArray
@@ -9,7 +10,7 @@ from threadpoolctl import threadpool_limits
 from flatten.parameterize.apart import lay_apart
 from flatten.parameterize.couplings import Couplings, make_sheet
 from flatten.parameterize.dirichlet import descend, sigmas
-from flatten.parameterize.grain import UP, best_of, promising_grain
+from flatten.parameterize.grain import UP, best_grain, grain_note
 from flatten.parameterize.mirrored import mirror_flats
 from flatten.parameterize.orient import upright
 from flatten.parameterize.peak import GAP, LeastPeak, least_peak, loads
@@ -48,7 +49,14 @@ def flatten_panels(
         where they are straight on the cast; those of the lines' own joints where left out
     progress : called with the done part of the work, 0 to 1
     """
-    say = progress or (lambda _: None)
+    done = 0.0
+
+    def say(part: float) -> None:
+        nonlocal done
+        if progress is not None and part > done:
+            done = part
+            progress(part)
+
     if not panel_set.panels:
         return FlatSet(ply=ply, material=material, panel_set=panel_set, flats=())
     if closures is None:
@@ -83,8 +91,9 @@ def _solve(
     U = _stand(panels, sheet, U)
     say(0.3)
     begun = U
-    U, gap, weave = _refine(sheet, couplings, U, material, say)
-    apart = lay_apart(panel_set, sheet, couplings, U, gap, weave, material)
+    found = _refine(panels, sheet, couplings, U, material, say)
+    weave = found.weave
+    apart = lay_apart(panel_set, sheet, couplings, found.U, found.gap, weave, material)
     U, gap = apart.U, apart.gap
     if weave.even:
         U = _stand(panels, sheet, U)
@@ -99,8 +108,8 @@ def _solve(
     return tuple(
         Flat(
             U=flat - 0.5 * (flat.min(axis=0) + flat.max(axis=0)),
-            grain_deg=float(np.degrees(grain)),
-            notes=(*_notes(g, apart.notes.get(k)), *said[k]),
+            grain_deg=round(float(np.degrees(grain)), 6),
+            notes=(*_notes(g, apart.notes.get(k)), *found.notes[k], *said[k]),
         )
         for k, (flat, grain, g) in enumerate(
             zip(
@@ -144,31 +153,45 @@ def _notes(gap: float, apart: str | None) -> tuple[str, ...]:
     return tuple(notes)
 
 
-def _refine(
-    sheet: Sheet, couplings: Couplings, U: Array, material: Material, say: Progress
-) -> tuple[Array, Array, Weave]:
-    """The flats of least peak, how far above the optimum each may be (a part), and the grain.
+@dataclass(frozen=True, eq=False, kw_only=True)
+class _Refined:
+    """Flats U (n, 2) of least peak, how far above the optimum each may be (p,), as a part of it,
+    their grain, and notes by panel."""
 
-    A grain that is free is tried along the wearer's up and along what suits the start, and every
-    panel keeps the better.
-    """
+    U: Array
+    gap: Array
+    weave: Weave
+    notes: list[list[str]]
+
+
+def _refine(
+    panels: tuple[Panel, ...],
+    sheet: Sheet,
+    couplings: Couplings,
+    U: Array,
+    material: Material,
+    say: Progress,
+) -> _Refined:
+    """The flats of least peak; a grain that is free runs where it strains each panel least."""
     weave = weave_of(material, np.full(sheet.panels, UP))
+    notes: list[list[str]] = [[] for _ in panels]
     s1, s2 = sigmas(sheet.parts(U))
     apart = np.abs(couplings.seams.residual(U)).max(initial=0.0)
     if max(s1.max() - 1, 1 - s2.min()) < NOTHING and apart < NOTHING:
-        return U, np.zeros(sheet.panels), weave
+        return _Refined(U=U, gap=np.zeros(sheet.panels), weave=weave, notes=notes)
 
     def told(state: LeastPeak) -> None:
         left = np.log(max(float(state.gap().max()), GAP) / GAP) / np.log(1 / GAP)
         say(0.3 + 0.6 * min(max(1 - left, 0.0), 1.0))
 
-    state = least_peak(sheet, U, weave, couplings, told=told)
-    if not weave.even and material.grain == "free":
-        turned = weave_of(material, promising_grain(sheet, U, material))
-        other = least_peak(sheet, U, turned, couplings, told=told)
-        mixed = best_of(material, state, other)
-        found = [state, other]
-        if not any((mixed.grain == x.weave.grain).all() for x in found):
-            found.append(least_peak(sheet, U, mixed, couplings, told=told))
-        state = min(found, key=lambda x: float(x.tau.sum()) / (1.01 if x is state else 1.0))
-    return close(sheet, state.U, couplings), state.gap(), state.weave
+    if weave.even or material.grain != "free":
+        state = least_peak(sheet, U, weave, couplings, told=told)
+    else:
+        grain = best_grain(panels, sheet, U, material, couplings, told)
+        weave = weave_of(material, grain.angle)
+        state = least_peak(sheet, U, weave, couplings, told=told)
+        for k, load in enumerate(state.loads()):
+            if grain.angle[k] != UP:
+                notes[k].append(grain_note(grain.angle[k] - UP, load, grain.upright[k]))
+    U = close(sheet, state.U, couplings)
+    return _Refined(U=U, gap=state.gap(), weave=weave, notes=notes)

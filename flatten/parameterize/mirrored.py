@@ -25,7 +25,7 @@ def mirror_flats(panels: Sequence[Panel], flats: Sequence[Array], grain: Array) 
 
     grain : (p,) radians, the direction of the grain on each flat
     """
-    found = [_partner(panel, panels) for panel in panels]
+    found = [mirror_partner(panel, panels) for panel in panels]
     pairs = [pair for pair in found if pair is not None]
     if len(pairs) < len(panels):
         return list(flats)
@@ -47,8 +47,8 @@ def mirror_flats(panels: Sequence[Panel], flats: Sequence[Array], grain: Array) 
     return done
 
 
-def _partner(panel: Panel, panels: Sequence[Panel]) -> tuple[int, NDArray[np.int64]] | None:
-    """The panel that mirrors this one, and its vertex for each of this one's."""
+def mirror_partner(panel: Panel, panels: Sequence[Panel]) -> tuple[int, NDArray[np.int64]] | None:
+    """The panel that mirrors this one in x = 0, and its vertex for each of this one's."""
     V = panel.V * [-1, 1, 1]
     for k, other in enumerate(panels):
         if len(other.V) == len(V) and np.abs(other.V.mean(axis=0) - V.mean(axis=0)).max() < 1e-3:

@@ -45,6 +45,7 @@ TO_EDGE = 0.95  # the part of the way to a cone's edge that a step may go
 # it is where a panel is at its material's limits, but dearer where it has strain to spare.
 PRICE, DEARER = 0.8, 8.0
 EASY, HARD = 0.85, 1.0  # loads between which the price falls
+STEPS = 60  # at most
 FLOORS = (1e-12, 1e-9, 1e-6)  # of the mean diagonal, added to it
 DEEPEST = 0.04  # a step leaves at least this part of every face's distance to its cones' edges
 
@@ -129,14 +130,17 @@ class LeastPeak:
             left += np.bincount(s.panel, PRICE / self.weave.ratio * s.gap(), len(left))
         return left / np.maximum(self.tau, SMALLEST)
 
-    def advance(self) -> bool:
-        """One step, after which the seams are stiffer; whether another is worth its while."""
+    def advance(self, near: float = GAP) -> bool:
+        """One step, after which the seams are stiffer; whether another is worth its while.
+
+        near : how near to the optimum, as a part of tau, is near enough
+        """
         t = self.step()
         if t < 1e-4:
             return False
         if t > 0.3:
             self.stiffness = min(3.0 * self.stiffness, STIFFEST)
-        return not self.gap().max() < GAP
+        return not self.gap().max() < near
 
     def step(self) -> float:
         """One predictor-corrector step; returns the step length of the flat (0 to 1)."""
@@ -178,13 +182,17 @@ class LeastPeak:
         mixed = sheet.pull_back(self.P, self._forces(low_t, high_t))
         bent = self.z_low[:, 0] + weave.stretch.shift * self.z_low[:, 1]
         tau_tau = self._by_tau(bounds, low_t, high_t) + sheet.by_panel(bounds.second * bent)
+        # A flat whose grain matters may not turn away from it: forces hold every panel's mean turn.
         p, n = sheet.panels, len(self.U)
-        right = np.zeros((n, 2, p + 1))
+        held = 0 if weave.even else p
+        right = np.zeros((n, 2, 1 + p + held))
         right[:, :, 0] = fixed
         right[np.arange(n), :, 1 + sheet.panel_of] = mixed
-        Y = sheet.factor.solve_lower(right.reshape(2 * n, p + 1))
-        fixed_y, tau_y = Y[0], Y[1:]
-        schur = np.diag(tau_tau) - tau_y @ tau_y.T
+        if held:
+            right[np.arange(n), :, 1 + p + sheet.panel_of] = sheet.turning(self.P)
+        Y = sheet.factor.solve_lower(right.reshape(2 * n, -1))
+        fixed_y, border_y = Y[0], Y[1:]
+        schur = np.diag(np.concatenate([tau_tau, np.zeros(held)])) - border_y @ border_y.T
 
         def towards(
             y: Array, aim_low: Array, aim_high: Array, wishes: list[tuple[Array, Array]]
@@ -193,9 +201,11 @@ class LeastPeak:
 
             y : all forces on the flat, half solved for; wishes : their aims (r, 3) and bows (r,)
             """
-            pull = 1 - self._by_tau(bounds, aim_low, aim_high)
-            tau = np.linalg.lstsq(schur, tau_y @ y - pull, rcond=None)[0]
-            D = -sheet.factor.solve_upper((y + tau @ tau_y)[None])[:, 0].reshape(-1, 2)
+            pull = border_y @ y
+            pull[:p] -= 1 - self._by_tau(bounds, aim_low, aim_high)
+            border = np.linalg.lstsq(schur, pull, rcond=None)[0]
+            tau = border[:p]
+            D = -sheet.factor.solve_upper((y + border @ border_y)[None])[:, 0].reshape(-1, 2)
             d = frame.changes(sheet.parts(D))
             low = d * np.array([1.0, 1.0, stretch]) + bounds.low_1 * tau[panel, None]
             high = d * np.array([-1.0, 1.0, squeeze]) + bounds.high_1 * tau[panel, None]
@@ -350,19 +360,20 @@ def least_peak(
     weave: Weave,
     couplings: Couplings,
     *,
-    steps: int = 60,
+    near: float = GAP,
     told: Callable[[LeastPeak], None] = lambda _state: None,
 ) -> LeastPeak:
     """The flats U (n, 2) of least peak strain, from a start without flips and with equal seams.
 
+    near : how near to the optimum is near enough
     told : called with the state after every step
 
-    Stops when tau can fall by no more than `GAP` of itself in any panel (the duality gap), or when
+    Stops when tau can fall by no more than `near` of itself in any panel (the duality gap), or when
     steps get too short to matter; the state's `gap` tells how near it came.
     """
     state = LeastPeak(sheet, U, weave, couplings)
-    for _ in range(steps):
-        more = state.advance()
+    for _ in range(STEPS):
+        more = state.advance(near)
         told(state)
         if not more:
             break

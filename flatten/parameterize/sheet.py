@@ -94,6 +94,12 @@ class Sheet:
         self._halves(lambda low, high: kernels.pull_back(P, self.F, self.G, by, low, high, out))
         return out
 
+    def turning(self, P: Array) -> Array:
+        """(n, 2) gradient of each panel's mean turn by area, radians per mm, of its own vertices."""
+        by = np.zeros((len(P), 4))
+        by[:, 3] = self.area / self.by_panel(self.area)[self.panel] / np.maximum(P[:, 0], 1e-300)
+        return self.pull_back(P, by)
+
     def add_hessian(self, P: Array, C: Array) -> None:
         """Adds the faces' Hessian (weights C (m, 7), see kernels) to `factor`."""
         p = self.pattern

@@ -111,3 +111,12 @@ def test_mirrored_panels_come_out_mirrored(make):
     where = [p.V for p in parts.panels]
     twin = [int(np.argmin(np.linalg.norm(where[1] - v * [-1, 1, 1], axis=1))) for v in where[0]]
     np.testing.assert_allclose(left * [-1, 1], right[twin], atol=0.5)
+
+
+def test_mirrored_panels_of_cloth_have_mirrored_grain(make):
+    """Whatever way the grain runs best on one, it runs the mirrored way on the other."""
+    V, F = make.bumpy(seed=5)
+    V[:, 2] = 0.5 * (V[:, 2] + V[:, 2].reshape(25, 25)[:, ::-1].ravel())
+    flats = flatten_panels(make.halves(V, F), make.cloth("free"), ply="base").flats
+    assert flats[0].grain_deg + flats[1].grain_deg == 180.0
+    assert flats[0].grain_deg != 90.0
