@@ -31,7 +31,7 @@ def _rounded(value: Any) -> Any:
 
 def panel_row(outcome: PlyOutcome, index: int, strain: Strain) -> dict[str, Any]:
     """One entry of `panels`."""
-    panel = outcome.flat_set.panel_set.panels[index]
+    panel, flat = outcome.flat_set.panel_set.panels[index], outcome.flat_set.flats[index]
     material = outcome.material
     keys = (
         "area_surface_mm2",
@@ -59,9 +59,11 @@ def panel_row(outcome: PlyOutcome, index: int, strain: Strain) -> dict[str, Any]
         "overlay": bool(panel.detail),
         **{key: getattr(strain, key) for key in keys},
         "limit": limit,
+        "above_least_pct": flat.above_least_pct,
+        "stopped": flat.stopped,
         "fits": strain.fits,
         "advice": list(outcome.advice[index]),
-        "notes": list(outcome.flat_set.flats[index].notes),
+        "notes": list(flat.notes),
     }
 
 

@@ -37,10 +37,12 @@ WORSE = 1.1
 
 @dataclass(frozen=True, eq=False, kw_only=True)
 class Apart:
-    """Flats U (n, 2) with what could be laid apart so, the gap (p,) of each, notes by panel."""
+    """Flats U (n, 2) with what could be laid apart so, the gap (p,) of each and why it is left,
+    notes by panel."""
 
     U: Array
     gap: Array
+    stopped: str
     notes: dict[int, str]
 
 
@@ -84,13 +86,14 @@ def lay_apart(
     couplings: Couplings,
     U: Array,
     gap: Array,
+    stopped: str,
     weave: Weave,
     material: Material,
 ) -> Apart:
     """Flats U (n, 2) without those lying over themselves that strain within limits can part.
 
-    gap : (p,) how far each panel's peak may be above the least. What stays over itself keeps its
-    flat and gets a note that says where a cut would part it.
+    gap : (p,) how far each panel's peak may be above the least; stopped : why. What stays over
+    itself keeps its flat and gets a note that says where a cut would part it.
     """
     panels = panel_set.panels
     flats = np.split(U, sheet.start[1:-1])
@@ -109,7 +112,7 @@ def lay_apart(
         for k in todo:
             notes[k] = _laid(before[k], after[k]) if k in fit else _not_laid(after[k])
         if len(fit) == len(todo):
-            U, gap = found.U, found.gap
+            U, gap, stopped = found.U, found.gap, found.stopped
             flats = np.split(U, sheet.start[1:-1])
             break
         todo = fit
@@ -117,7 +120,7 @@ def lay_apart(
         note = overlap_note(panels[k], flats[k], panel_set.cast, panel_set.offset_mm)
         if note is not None:
             notes[k] = "; ".join(x for x in (note, notes.get(k)) if x)
-    return Apart(U=U, gap=gap, notes=notes)
+    return Apart(U=U, gap=gap, stopped=stopped, notes=notes)
 
 
 def _laid(before: float, after: float) -> str:
@@ -162,7 +165,11 @@ def _together(
         if not state.advance():
             break
     U = close(sheet, state.U, tied)
-    return None if contacts.crossed(U) else Apart(U=U, gap=state.gap(), notes={})
+    return (
+        None
+        if contacts.crossed(U)
+        else Apart(U=U, gap=state.gap(), stopped=state.stopped, notes={})
+    )
 
 
 def _disc_loads(sheet: Sheet, U: Array, material: Material) -> Array:

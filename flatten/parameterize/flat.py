@@ -13,7 +13,7 @@ from flatten.parameterize.dirichlet import descend, sigmas
 from flatten.parameterize.grain import UP, best_grain, grain_note
 from flatten.parameterize.mirrored import mirror_flats
 from flatten.parameterize.orient import upright
-from flatten.parameterize.peak import GAP, LeastPeak, least_peak, loads
+from flatten.parameterize.peak import GAP, NEAR_ENOUGH, LeastPeak, least_peak, loads
 from flatten.parameterize.settle import close, settle
 from flatten.parameterize.sheet import Sheet
 from flatten.parameterize.start import signed_areas, start
@@ -93,7 +93,9 @@ def _solve(
     begun = U
     found = _refine(panels, sheet, couplings, U, material, say)
     weave = found.weave
-    apart = lay_apart(panel_set, sheet, couplings, found.U, found.gap, weave, material)
+    apart = lay_apart(
+        panel_set, sheet, couplings, found.U, found.gap, found.stopped, weave, material
+    )
     U, gap = apart.U, apart.gap
     if weave.even:
         U = _stand(panels, sheet, U)
@@ -109,7 +111,9 @@ def _solve(
         Flat(
             U=flat - 0.5 * (flat.min(axis=0) + flat.max(axis=0)),
             grain_deg=round(float(np.degrees(grain)), 6),
-            notes=(*_notes(g, apart.notes.get(k)), *found.notes[k], *said[k]),
+            above_least_pct=round(100 * float(g), 2),
+            stopped=apart.stopped,
+            notes=(*_notes(g, apart.stopped, apart.notes.get(k)), *found.notes[k], *said[k]),
         )
         for k, (flat, grain, g) in enumerate(
             zip(
@@ -142,11 +146,12 @@ def _stand(panels: tuple[Panel, ...], sheet: Sheet, U: Array) -> Array:
     return np.concatenate(turned)
 
 
-def _notes(gap: float, apart: str | None) -> tuple[str, ...]:
+def _notes(gap: float, stopped: str, apart: str | None) -> tuple[str, ...]:
     notes = []
     if gap > 2 * GAP:
         notes.append(
-            f"stopped early: the worst strain may be up to {100 * gap:.0f} % above the least possible"
+            f"stopped early, as {stopped}: the worst strain may be up to {100 * gap:.0f} % above the"
+            " least possible"
         )
     if apart is not None:
         notes.append(apart)
@@ -156,10 +161,11 @@ def _notes(gap: float, apart: str | None) -> tuple[str, ...]:
 @dataclass(frozen=True, eq=False, kw_only=True)
 class _Refined:
     """Flats U (n, 2) of least peak, how far above the optimum each may be (p,), as a part of it,
-    their grain, and notes by panel."""
+    and why, their grain, and notes by panel."""
 
     U: Array
     gap: Array
+    stopped: str
     weave: Weave
     notes: list[list[str]]
 
@@ -178,7 +184,9 @@ def _refine(
     s1, s2 = sigmas(sheet.parts(U))
     apart = np.abs(couplings.seams.residual(U)).max(initial=0.0)
     if max(s1.max() - 1, 1 - s2.min()) < NOTHING and apart < NOTHING:
-        return _Refined(U=U, gap=np.zeros(sheet.panels), weave=weave, notes=notes)
+        return _Refined(
+            U=U, gap=np.zeros(sheet.panels), stopped=NEAR_ENOUGH, weave=weave, notes=notes
+        )
 
     def told(state: LeastPeak) -> None:
         left = np.log(max(float(state.gap().max()), GAP) / GAP) / np.log(1 / GAP)
@@ -194,4 +202,4 @@ def _refine(
             if grain.angle[k] != UP:
                 notes[k].append(grain_note(grain.angle[k] - UP, load, grain.upright[k]))
     U = close(sheet, state.U, couplings)
-    return _Refined(U=U, gap=state.gap(), weave=weave, notes=notes)
+    return _Refined(U=U, gap=state.gap(), stopped=state.stopped, weave=weave, notes=notes)

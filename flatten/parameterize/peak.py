@@ -46,6 +46,8 @@ TO_EDGE = 0.95  # the part of the way to a cone's edge that a step may go
 PRICE, DEARER = 0.8, 8.0
 EASY, HARD = 0.85, 1.0  # loads between which the price falls
 STEPS = 60  # at most
+# Why a solution went no further.
+NEAR_ENOUGH, STUCK, RAN_OUT = "near enough", "no step got any further", "its steps ran out"
 FLOORS = (1e-12, 1e-9, 1e-6)  # of the mean diagonal, added to it
 DEEPEST = 0.04  # a step leaves at least this part of every face's distance to its cones' edges
 
@@ -75,6 +77,7 @@ class LeastPeak:
         self.force = np.zeros(len(couplings.seams))
         self.stiffness = 1.0
         self.least_centre = 0.0
+        self.stopped = RAN_OUT
         self.P = sheet.parts(U)
         self.frame = Frame(sheet, self.P, weave)
         self.bend, self.tau = first_bounds(sheet, self.frame, weave)
@@ -137,10 +140,14 @@ class LeastPeak:
         """
         t = self.step()
         if t < 1e-4:
+            self.stopped = STUCK
             return False
         if t > 0.3:
             self.stiffness = min(3.0 * self.stiffness, STIFFEST)
-        return not self.gap().max() < near
+        if self.gap().max() < near:
+            self.stopped = NEAR_ENOUGH
+            return False
+        return True
 
     def step(self) -> float:
         """One predictor-corrector step; returns the step length of the flat (0 to 1)."""

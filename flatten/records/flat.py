@@ -17,10 +17,14 @@ class Flat:
     U : (n, 2) float64 mm, index by index with the panel's V; the outside faces up (triangles run
         counterclockwise) and the wearer's up is +y as far as the panel allows
     grain_deg : direction of the grain line (warp) on this flat, degrees from +x; 90 is up
+    above_least_pct : how far its worst strain may be above the least possible, percent of it
+    stopped : why no less was sought
     """
 
     U: NDArray[np.float64]
     grain_deg: float = 90.0
+    above_least_pct: float = 0.0
+    stopped: str = ""
     notes: tuple[str, ...] = ()
 
     def __post_init__(self) -> None:

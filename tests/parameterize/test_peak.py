@@ -6,12 +6,16 @@ import pytest
 
 from flatten.distortion.measure import measure_flats, principal_stretches, strain_of
 from flatten.geometry.primitives import cylinder, frustum, saddle, spherical_cap
+from flatten.parameterize.couplings import make_sheet
 from flatten.parameterize.dirichlet import descend
 from flatten.parameterize.flat import flatten_panels
 from flatten.parameterize.grain import lowest
 from flatten.parameterize.orient import direction_on_flat
+from flatten.parameterize.peak import least_peak, loads
+from flatten.parameterize.settle import settle
 from flatten.parameterize.sheet import Sheet
 from flatten.parameterize.start import start
+from flatten.parameterize.weave import weave_of
 
 
 @pytest.mark.parametrize("degrees", [45, 60, 90])
@@ -40,6 +44,22 @@ def test_both_limits_are_reached_at_the_same_load(make):
         s1, s2, _ = principal_stretches(V, F, flat.U)
         loads = 100 * (s1.max() - 1) / stretch, 100 * (1 - s2.min()) / squeeze
         assert loads[0] == pytest.approx(loads[1], rel=0.02)
+
+
+def test_the_least_possible_is_no_less_than_is_said(make):
+    """Weak duality: a solution carried on a hundred times as near gains no more than was said."""
+    parts = make.halves(*make.bumpy(seed=3, half_width=90.0))
+    flats = flatten_panels(parts, make.foam(3.0, 1.0), ply="base")
+    assert all(flat.stopped == "near enough" for flat in flats.flats)
+    sheet, couplings = make_sheet(parts)
+    weave = weave_of(flats.material, np.full(2, np.pi / 2))
+    begin = settle(sheet, np.concatenate([start(p.V, p.F)[0] for p in parts.panels]), couplings)
+    least = least_peak(sheet, begin, weave, couplings, near=5e-4)
+    U = np.concatenate([flat.U for flat in flats.flats])
+    said = np.array([flat.above_least_pct for flat in flats.flats])
+    assert said.min() > 0.0
+    assert said.max() < 5.0
+    assert loads(sheet, U, weave).sum() < ((1 + said / 100) * least.loads()).sum()
 
 
 @pytest.mark.parametrize("seed", [1, 2])
