@@ -65,7 +65,7 @@ class Looker:
         up = np.einsum("ikj,ij->ik", self.S.P[near] - P[:, None], N).mean(axis=1)
         return P + up[:, None] * N, N
 
-    def _contrast(self, P: Points, which, node) -> Points:
+    def contrast(self, P: Points, which, node) -> Points:
         """(k, 3) contrast of samples to the tape at the places P that they belong to."""
         here = self.tree.query(P)[1]
         B, scale = self.seen.B[here][node], self.seen.scale[here][node]
@@ -77,12 +77,12 @@ class Looker:
         found = self.tree.query_ball_point(P, WIDE_MM)
         near = np.unique(np.concatenate([np.asarray(f, dtype=np.int64) for f in found]))
         node = np.asarray(KDTree(P).query(self.S.P[near])[1])
-        T = _ways(P)
+        T = ways(P)
         rel = self.S.P[near] - P[node]
         ahead = np.einsum("ij,ij->i", rel, T[node])
         ok = (np.einsum("ij,ij->i", self.S.N[near], N[node]) > 0.3) & (np.abs(ahead) < STEP_MM)
         near, node, rel, ahead = near[ok], node[ok], rel[ok], ahead[ok]
-        X = self._contrast(P, near, node)
+        X = self.contrast(P, near, node)
         return Along(
             P=P,
             N=N,
@@ -118,7 +118,7 @@ class Looker:
         u, v = u * stretch, v * stretch
         ok = (u > -1.0) & (np.abs(v) < 0.6 * np.maximum(u, 0.0) + 7.0)
         near = near[ok]
-        X = fair(self._contrast(at[None], near, np.zeros(len(near), np.int64)))
+        X = fair(self.contrast(at[None], near, np.zeros(len(near), np.int64)))
         q = X @ contrast / float(contrast @ contrast)
         return u[ok], v[ok], q, self.S.W[near] / self.S.spacing**2, frame
 
@@ -132,7 +132,7 @@ def smooth_curve(look: Looker, P: Points, contrast: Points) -> Points:
         have = np.bincount(here.node, pull, minlength=len(P))
         move = np.bincount(here.node, pull * here.across, minlength=len(P))
         aim = np.divide(move, have, out=np.zeros(len(P)), where=have > 0)
-        A = np.cross(here.N, _ways(here.P))
+        A = np.cross(here.N, ways(here.P))
         weight = have + 0.02
         n = len(P)
         second = sparse.eye(n - 2, n) - 2.0 * sparse.eye(n - 2, n, 1) + sparse.eye(n - 2, n, 2)
@@ -144,6 +144,6 @@ def smooth_curve(look: Looker, P: Points, contrast: Points) -> Points:
     return P
 
 
-def _ways(P: Points) -> Points:
+def ways(P: Points) -> Points:
     T = np.gradient(P, axis=0)
     return T / np.maximum(np.linalg.norm(T, axis=1, keepdims=True), 1e-12)

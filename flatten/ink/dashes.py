@@ -8,11 +8,10 @@ from scipy.spatial import KDTree
 
 from flatten.geometry.curves import arc_length, at_lengths
 from flatten.ink.along import Along, Looker, smooth_curve
-from flatten.ink.contrast import Contrast, fair
+from flatten.ink.contrast import fair
 from flatten.ink.fit import STEP_MM, Stroke, resample
 from flatten.ink.paths import outward, path_of
 from flatten.ink.rhythm import Rhythm, is_even, rhythm_of
-from flatten.ink.samples import Samples
 
 Points = NDArray[np.float64]
 
@@ -55,16 +54,13 @@ class _Row:
     width: float
 
 
-def find_dashes(
-    S: Samples, seen: Contrast, strokes: list[Stroke]
-) -> tuple[list[Stroke], list[Stroke]]:
+def find_dashes(look: Looker, strokes: list[Stroke]) -> tuple[list[Stroke], list[Stroke]]:
     """One stroke for every row of dashes, and the strokes that are part of none.
 
     A row is at least four dashes one behind the other, all about as long and as far apart, with
     bare tape between and beside them. Its stroke runs from the first to the last; `cover` tells
     ink from gaps.
     """
-    look = Looker(S, seen)
     rows: list[Stroke] = []
     least = PALE * _usual(strokes)
     for chain in _chains([p for s in strokes if _clear(s) > least for p in _pieces(s)]):

@@ -6,6 +6,7 @@ from numpy.typing import NDArray
 from flatten.ink.becomes import hex_colour
 from flatten.ink.fit import path_length
 from flatten.ink.join import Gap
+from flatten.ink.ticks import Mark
 from flatten.ink.writing import Taken
 from flatten.records.ink import Doubt, Tick, Writing
 
@@ -63,18 +64,8 @@ def writing_of(what, group, colours, filed) -> Writing:
     )
 
 
-def ticks_of(taken: Taken, names: dict[int, str], filed) -> tuple[Tick, ...]:
-    """Ticks within 12 mm of one another on the same line are one mark of several strokes."""
-    out: list[tuple[int, list[NDArray[np.float64]]]] = []
-    for _, line, place in taken.marks:
-        for k, places in out:
-            if k == line and min(np.linalg.norm(place - q) for q in places) < 12.0:
-                places.append(place)
-                break
-        else:
-            out.append((line, [place]))
+def ticks_of(marks: list[Mark], names: dict[int, str], filed) -> tuple[Tick, ...]:
+    """The match marks on the lines that have a name."""
     return tuple(
-        Tick(line=names[k], at=filed(np.mean(places, axis=0)), count=len(places))
-        for k, places in out
-        if k in names
+        Tick(line=names[m.line], at=filed(m.place), count=m.count) for m in marks if m.line in names
     )

@@ -5,6 +5,7 @@ from numpy.typing import NDArray
 from scipy.spatial import KDTree
 
 from flatten.geometry.curves import arc_length
+from flatten.ink.along import Looker
 from flatten.ink.becomes import ink_colours, ink_kinds, ink_lengths, ruled_inks
 from flatten.ink.contrast import Contrast, contrast, fair, one_per_cell
 from flatten.ink.dashes import find_dashes
@@ -20,6 +21,7 @@ from flatten.ink.paths import path_of, without_caps
 from flatten.ink.reach import reach_ends
 from flatten.ink.samples import Samples, scan_rims, surface_samples
 from flatten.ink.stroke_filter import stroke_response
+from flatten.ink.ticks import find_ticks, without_marks
 from flatten.ink.track import follow_strokes
 from flatten.ink.writing import sort_paths
 from flatten.records.cast import Cast
@@ -89,9 +91,7 @@ def _strokes(S: Samples, seen: Contrast, here: NDArray[np.bool_]) -> list[Stroke
         LEAST_STROKE_MM,
         float(np.median(noise)),
     )
-    found = without_doubles(fit_strokes(S, seen, without_overlaps(tracks)))
-    rows, rest = find_dashes(S, seen, found)
-    return rest + rows
+    return without_doubles(fit_strokes(S, seen, without_overlaps(tracks)))
 
 
 def _paths(S: Samples, X: NDArray[np.float64], strokes: list[Stroke], found: Sorted):
@@ -134,7 +134,9 @@ def read_ink(scan: Scan, cast: Cast | None = None, rules: tuple[InkRule, ...] = 
     S = surface_samples(scan, to_work)
     here = _on_the_cast(S, cast)
     seen = contrast(S)
-    strokes = _strokes(S, seen, here)
+    look = Looker(S, seen)
+    rows, others = find_dashes(look, _strokes(S, seen, here))
+    strokes = [*others, *rows]
     found = sort_inks(strokes)
     rims = _rims(scan_rims(scan, to_work), cast)
     back = np.linalg.inv(to_work)
@@ -152,6 +154,8 @@ def read_ink(scan: Scan, cast: Cast | None = None, rules: tuple[InkRule, ...] = 
     kinds = ink_kinds(ink_lengths(paths, range(len(paths)), len(colours)), ruled)
     reach_ends(paths, rims, {k for k, kind in enumerate(kinds) if kind != "detail"})
     taken = sort_paths(paths)
+    marks = find_ticks(look, paths, taken.lines)
+    taken = without_marks(taken, paths, marks)
     lengths = ink_lengths(paths, taken.lines, len(colours))
     kinds = ink_kinds(lengths, ruled)
     for i in taken.lines:
@@ -181,6 +185,6 @@ def read_ink(scan: Scan, cast: Cast | None = None, rules: tuple[InkRule, ...] = 
             for what, group in taken.groups
         ),
         doubts=tuple(doubts),
-        marks=ticks_of(taken, {i: lines[k].name for i, k in line_of.items()}, filed),
+        marks=ticks_of(marks, {i: lines[k].name for i, k in line_of.items()}, filed),
         notes=(*notes, *said),
     )
