@@ -157,9 +157,9 @@ def nearest_in_tree(tree, p, n, least, hint, out):
 
 @njit(cache=True)
 def _query(tree, P, N, least, points, place):
-    last = -1
+    last = np.int32(-1)
     for i in range(len(P)):
-        last = nearest_in_tree(tree, P[i], N[i], least, last, points[i])
+        last = np.int32(nearest_in_tree(tree, P[i], N[i], least, last, points[i]))
         place[i] = last
 
 

@@ -137,12 +137,19 @@ def _dissect(
             begins[count] = low
             count += 1
             continue
-        least[:], most[:] = np.inf, -np.inf
-        for i in range(low, high):
+        for d in range(dim):
+            least[d] = most[d] = points[items[low], d]
+        for i in range(low + 1, high):
             for d in range(dim):
                 x = points[items[i], d]
-                least[d], most[d] = min(least[d], x), max(most[d], x)
-        axis = np.argmax(most - least)
+                if x < least[d]:
+                    least[d] = x
+                elif x > most[d]:
+                    most[d] = x
+        axis = 0
+        for d in range(1, dim):
+            if most[d] - least[d] > most[axis] - least[axis]:
+                axis = d
         for i in range(low, high):
             key[i] = points[items[i], axis]
         half = (low + high) // 2

@@ -9,6 +9,7 @@ from numba import njit
 from numpy.typing import NDArray
 
 Ints = NDArray[np.int64]
+Int = int | np.integer
 
 
 @njit(cache=True)
@@ -20,7 +21,7 @@ def _longer(rows: Ints) -> Ints:
 
 
 @njit(cache=True)
-def _sort(rows: Ints, begin: int, end: int) -> None:
+def _sort(rows: Ints, begin: Int, end: Int) -> None:
     """Shell sort in place; compiles many times faster than numpy's."""
     gap = 1
     while gap < (end - begin) // 3:
@@ -37,7 +38,7 @@ def _sort(rows: Ints, begin: int, end: int) -> None:
 
 
 @njit(cache=True)
-def _reverse(order: Ints, begin: int, end: int) -> None:
+def _reverse(order: Ints, begin: Int, end: Int) -> None:
     while end - begin > 1:
         end -= 1
         order[begin], order[end] = order[end], order[begin]
@@ -57,7 +58,7 @@ def fill_in(start: Ints, other: Ints, items: Ints, position: Ints, first: Ints):
     row_start = np.zeros(s + 1, np.int64)
     rows = np.empty(16 * n + 64, np.int64)
     stamp = np.full(n, -1, np.int64)
-    size = 0
+    size = np.int64(0)  # a bare 0 would be compiled for itself as well
     for t in range(s):
         begin = size
         end = first[t + 1]
@@ -173,7 +174,7 @@ def work_order(parent: Ints, child_start: Ints, children: Ints, work: NDArray[np
         bins[b] += below[roots[heavy]]
     order = np.empty(s, np.int64)
     ends = np.zeros(3, np.int64)
-    at = 0
+    at = np.int64(0)
     stack = np.empty(s + 1, np.int64)
     for b in range(2):
         for i in range(count):
@@ -261,8 +262,14 @@ def places(
         if q < first[t + 1]:
             edge[e, 1] = q - first[t]
         else:
-            mine = rows[row_start[t] : row_start[t + 1]]
-            edge[e, 1] = width + np.searchsorted(mine, q)
+            low, high = row_start[t], row_start[t + 1]
+            while low < high:
+                middle = (low + high) // 2
+                if rows[middle] < q:
+                    low = middle + 1
+                else:
+                    high = middle
+            edge[e, 1] = width + low - row_start[t]
         edge[e, 2] = width + row_start[t + 1] - row_start[t]
         edge[e, 3] = panel_start[t]
     return diagonal, edge

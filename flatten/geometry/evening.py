@@ -117,6 +117,7 @@ def relax(M, surface, lines, step):
     surface, lines : trees of the reference surface and of its borders and creases; LINE vertices
     slide along `lines`, CORNER vertices stay. No face is turned over.
     """
+    none = np.int64(-1)  # a bare -1 would be compiled for itself as well
     ring = np.empty(RING, np.int32)
     q = np.empty(3)
     p = np.empty(3)
@@ -124,7 +125,7 @@ def relax(M, surface, lines, step):
     for v in range(M.used[0]):
         if M.out[v] < 0 or M.kind[v] == CORNER:
             continue
-        k = ring_of(M, v, ring)
+        k = ring_of(M, np.int32(v), ring)
         if k < 0:
             continue
         x = M.X[v]
@@ -146,7 +147,7 @@ def relax(M, surface, lines, step):
             q *= 0.5
             q[:] = x + step * (q - x)
             where = nearest_in_tree(lines, q, n, -np.inf, M.line_hint[v], p)
-            if where < 0 or turns(M, ring, k, -1, -1, p, 0.5):
+            if where < 0 or turns(M, ring, k, none, none, p, 0.5):
                 continue
             M.line_hint[v] = where
         else:
@@ -172,7 +173,7 @@ def relax(M, surface, lines, step):
             for j in range(3):
                 q[j] = x[j] + step * (q[j] - x[j] - away * n[j])
             where = nearest_in_tree(surface, q, n, 0.2, M.hint[v], p)
-            if where < 0 or turns(M, ring, k, -1, -1, p, 0.5):
+            if where < 0 or turns(M, ring, k, none, none, p, 0.5):
                 continue
             M.hint[v] = where
         x[0], x[1], x[2] = p[0], p[1], p[2]

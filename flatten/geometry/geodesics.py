@@ -112,7 +112,7 @@ def _trace_one(V, F, twin, on_border, strip, n, fa, wa, wb, out, w):
     """
     rounds = 4 * n + 100
     while True:
-        n, fa = tidy(twin, strip, n, fa, wa, wb)
+        n, fa = tidy(twin, strip, n, np.int64(fa), wa, wb)
         fb = twin[strip[n - 1]] // 3 if n > 0 else fa
         left, right = np.empty((n + 2, 2)), np.empty((n + 2, 2))
         left_id, right_id = np.empty(n + 2, np.int32), np.empty(n + 2, np.int32)

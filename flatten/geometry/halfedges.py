@@ -9,6 +9,8 @@ import numpy as np
 from numba import njit
 from numpy.typing import NDArray
 
+from flatten.records.arrays import still
+
 Faces = NDArray[np.int32]
 Ints = NDArray[np.int32]
 
@@ -67,7 +69,7 @@ def _group(F, n):
 
 def group_half_edges(F: NDArray[np.integer], n: int) -> EdgeGroups:
     """Groups the half edges of F (m, 3), vertices 0..n-1, by edge; any mesh, manifold or not."""
-    return EdgeGroups(*_group(np.ascontiguousarray(F, dtype=np.int32), n))
+    return EdgeGroups(*_group(still(np.ascontiguousarray(F, dtype=np.int32)), n))
 
 
 def opposites(F: NDArray[np.integer], n: int) -> Ints:

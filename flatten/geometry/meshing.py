@@ -100,7 +100,7 @@ def _split(M, h):
     M.kind[m] = LINE if on_line else FREE
     M.hint[m] = M.hint[a]
     M.line_hint[m] = M.line_hint[a] if M.line_hint[a] >= 0 else M.line_hint[b]
-    g = M.twin[h]
+    g = np.int64(M.twin[h])
     crease = M.crease[h]
     M.out[m] = _halve(M, h, m)
     far = 3 * (M.used[1] - 1)
@@ -124,9 +124,9 @@ def _halve(M, h, m):
     h1, h2 = onward(h), before(h)
     b, c = M.corner[h1], M.corner[h2]
     M.corner[k], M.corner[k + 1], M.corner[k + 2] = m, b, c
-    _pair(M, k + 1, M.twin[h1], M.crease[h1])
+    _pair(M, k + 1, np.int64(M.twin[h1]), M.crease[h1])
     M.corner[h1] = m
-    _pair(M, h1, k + 2, False)
+    _pair(M, h1, k + 2, np.bool_(False))
     if M.out[b] == h1:
         M.out[b] = k + 1
     return h1
@@ -141,7 +141,7 @@ def split_long(M, longest):
     """
     limit = longest * longest
     count = 0
-    h = 0
+    h = np.int64(0)  # a bare 0 would be compiled for itself as well
     while h < 3 * M.used[1]:
         if M.corner[h] < 0 or _squared(M.X, M.corner[h], M.corner[onward(h)]) <= limit:
             h += 1
@@ -265,12 +265,12 @@ def _collapse(M, h, limit, least, ring_a, ring_b, p):
     if ka > kb:
         M.kind[b], M.hint[b], M.line_hint[b] = ka, M.hint[a], M.line_hint[a]
     M.out[a] = -1
-    t1, t2 = M.twin[h1], M.twin[h2]
+    t1, t2 = np.int64(M.twin[h1]), np.int64(M.twin[h2])
     _pair(M, t1, t2, M.crease[h1] or M.crease[h2])
     if M.out[c] == h2:
         M.out[c] = t1
     if g >= 0:
-        t3, t4 = M.twin[g1], M.twin[g2]
+        t3, t4 = np.int64(M.twin[g1]), np.int64(M.twin[g2])
         _pair(M, t3, t4, M.crease[g1] or M.crease[g2])
         if M.out[d] == g2:
             M.out[d] = t3

@@ -7,6 +7,8 @@ import numpy as np
 from numba import njit
 from numpy.typing import NDArray
 
+from flatten.records.arrays import still
+
 
 @dataclass(frozen=True, eq=False, kw_only=True)
 class FaceBuffer:
@@ -72,7 +74,7 @@ def visible_faces(
     _fill(
         np.ascontiguousarray(xy, dtype=np.float64),
         np.ascontiguousarray(depth, dtype=np.float64),
-        np.ascontiguousarray(F, dtype=np.int32),
+        still(np.ascontiguousarray(F, dtype=np.int32)),
         face,
         bary,
         zbuffer,

@@ -63,7 +63,7 @@ def _factor_chunk(
             if not eliminate(L, base, height, width):
                 return -1
         if part == WHOLE:
-            subtract_columns(stack, update, rest, L, base, height, width, 0, rest)
+            subtract_columns(stack, update, rest, L, base, height, width, np.int64(0), rest)
         if part != PANEL:
             if bottom < update:
                 for i in range(rest * rest):

@@ -76,7 +76,7 @@ def find_strip(V, F, twin, fa, wa, fb, wb, cost, before, stamp, turn, keys, item
         bx += wb[c] * V[j, 0]
         by += wb[c] * V[j, 1]
         bz += wb[c] * V[j, 2]
-    size = 0
+    size = np.int64(0)  # a bare 0 would be compiled for itself as well
     for c in range(3):
         h = 3 * fa + c
         t = twin[h]

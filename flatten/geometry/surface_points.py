@@ -11,6 +11,7 @@ import numpy as np
 from numpy.typing import NDArray
 
 from flatten.geometry.boxtree import BoxTree, box_tree, nearest_points
+from flatten.records.arrays import still
 
 Array = NDArray[np.float64]
 Faces = NDArray[np.int32]
@@ -64,17 +65,17 @@ def surface_of(V: Array, F: NDArray[np.integer]) -> Surface:
     ------
     ValueError : the mesh is not an oriented manifold
     """
-    F = np.ascontiguousarray(F, dtype=np.int32)
-    twin = twin_half_edges(F)
+    faces = still(np.ascontiguousarray(F, dtype=np.int32))
+    twin = twin_half_edges(faces)
     vertex_face = np.full(len(V), -1, dtype=np.int32)
-    vertex_face[F[::-1].ravel()] = np.repeat(np.arange(len(F), dtype=np.int32)[::-1], 3)
+    vertex_face[faces[::-1].ravel()] = np.repeat(np.arange(len(F), dtype=np.int32)[::-1], 3)
     border = np.flatnonzero(twin < 0)
     on_border = np.zeros(len(V), dtype=bool)
-    on_border[F.ravel()[border]] = True
-    on_border[np.roll(F, -1, axis=1).ravel()[border]] = True
+    on_border[faces.ravel()[border]] = True
+    on_border[np.roll(faces, -1, axis=1).ravel()[border]] = True
     return Surface(
-        V=np.ascontiguousarray(V, dtype=np.float64),
-        F=F,
+        V=still(np.ascontiguousarray(V, dtype=np.float64)),
+        F=faces,
         twin=twin,
         vertex_face=vertex_face,
         on_border=on_border,

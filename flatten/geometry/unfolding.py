@@ -34,7 +34,7 @@ def unfold(V, F, twin, strip, n, fa, wa, wb, left, right, left_id, right_id):
     strip[i]. Seen in the walking direction the end of a half edge is on the left.
     """
     cx, cy = np.zeros(3), np.zeros(3)
-    cx[1], cx[2], cy[2] = side_lengths(V, F, fa, 0)
+    cx[1], cx[2], cy[2] = side_lengths(V, F, fa, np.int64(0))
     x = wa[1] * cx[1] + wa[2] * cx[2]
     left[0, 0] = right[0, 0] = x
     left[0, 1] = right[0, 1] = wa[2] * cy[2]
@@ -59,15 +59,10 @@ def unfold(V, F, twin, strip, n, fa, wa, wb, left, right, left_id, right_id):
 
 
 @njit(cache=True)
-def _turn(left, right, apex, on_left, at, p, q_left, q):
-    """Positive where point q lies left of the ray from the apex through p.
-
-    Points are rows of `left` or of `right`, as the flags say.
-    """
-    ox, oy = (left[apex, 0], left[apex, 1]) if on_left else (right[apex, 0], right[apex, 1])
-    px, py = (left[p, 0], left[p, 1]) if at else (right[p, 0], right[p, 1])
-    qx, qy = (left[q, 0], left[q, 1]) if q_left else (right[q, 0], right[q, 1])
-    return (px - ox) * (qy - oy) - (py - oy) * (qx - ox)
+def _turn(R, r, P, p, Q, q):
+    """Positive where row q of Q lies left of the ray from row r of R through row p of P."""
+    x, y = R[r, 0], R[r, 1]
+    return (P[p, 0] - x) * (Q[q, 1] - y) - (P[p, 1] - y) * (Q[q, 0] - x)
 
 
 @njit(cache=True)
@@ -78,29 +73,29 @@ def funnel(left, right, left_id, right_id, n, bend, bend_left):
     """
     bend[0], bend_left[0] = 0, True
     count = 1
-    at_left = at_right = i = 1
+    at_left = at_right = i = np.int64(1)  # a bare 1 would be compiled for itself as well
     while i <= n + 1:
-        apex, side = bend[count - 1], bend_left[count - 1]
+        apex, side = bend[count - 1], left if bend_left[count - 1] else right
         # +1: the path bends at at_left, -1: at at_right, 0: it need not bend yet.
         bends = 0
         if i == n + 1:
-            if at_left <= n and _turn(left, right, apex, side, True, at_left, True, i) > 0.0:
+            if at_left <= n and _turn(side, apex, left, at_left, left, i) > 0.0:
                 bends = 1
-            elif at_right <= n and _turn(left, right, apex, side, False, at_right, True, i) < 0.0:
+            elif at_right <= n and _turn(side, apex, right, at_right, left, i) < 0.0:
                 bends = -1
         else:
             if right_id[i] == right_id[at_right]:
                 at_right = i
-            elif _turn(left, right, apex, side, False, at_right, False, i) >= 0.0:
-                if _turn(left, right, apex, side, True, at_left, False, i) < 0.0:
+            elif _turn(side, apex, right, at_right, right, i) >= 0.0:
+                if _turn(side, apex, left, at_left, right, i) < 0.0:
                     at_right = i
                 else:
                     bends = 1
             if bends == 0:
                 if left_id[i] == left_id[at_left]:
                     at_left = i
-                elif _turn(left, right, apex, side, True, at_left, True, i) <= 0.0:
-                    if _turn(left, right, apex, side, False, at_right, True, i) > 0.0:
+                elif _turn(side, apex, left, at_left, left, i) <= 0.0:
+                    if _turn(side, apex, right, at_right, left, i) > 0.0:
                         at_left = i
                     else:
                         bends = -1
@@ -199,16 +194,16 @@ def write_path(
 
     Point i lies in face out[i], and so does the segment that leads to it.
     """
-    size = 0
-    done = 0
+    size, done = np.int64(0), np.int64(0)
     bend[count], bend_left[count] = n + 1, True
     for k in range(count):
         nxt = bend[k + 1]
+        here, there = left if bend_left[k] else right, left if bend_left[k + 1] else right
         v = left_id[nxt] if bend_left[k + 1] else right_id[nxt]
         first, last = (n + 1, n + 1) if k + 1 == count else _pivot(left_id, right_id, n, nxt, v)
         for i in range(done + 1, first):
-            off_right = _turn(left, right, bend[k], bend_left[k], bend_left[k + 1], nxt, False, i)
-            off_left = _turn(left, right, bend[k], bend_left[k], bend_left[k + 1], nxt, True, i)
+            off_right = _turn(here, bend[k], there, nxt, right, i)
+            off_left = _turn(here, bend[k], there, nxt, left, i)
             t = 0.5
             if off_right != off_left:
                 t = min(max(off_right / (off_right - off_left), 0.0), 1.0)

@@ -1,9 +1,11 @@
 """Checks an array's shape and makes it read-only, so that frozen records stay frozen."""
 
-from typing import Any
+from typing import Any, TypeVar
 
 import numpy as np
 from numpy.typing import DTypeLike, NDArray
+
+Number = TypeVar("Number", bound=np.generic)
 
 
 def lock(value: Any, dtype: DTypeLike, *shape: int | None, name: str = "array") -> NDArray[Any]:
@@ -26,6 +28,13 @@ def lock(value: Any, dtype: DTypeLike, *shape: int | None, name: str = "array") 
         raise ValueError(f"{name} has shape {array.shape}, expected {shape}")
     array.setflags(write=False)
     return array
+
+
+def still(array: NDArray[Number]) -> NDArray[Number]:
+    """A read-only view: a compiled loop that gets nothing else is compiled but once."""
+    view = array.view()
+    view.setflags(write=False)
+    return view
 
 
 def lock_fields(record: object, **arrays: NDArray[Any]) -> None:
