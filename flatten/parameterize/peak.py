@@ -156,7 +156,7 @@ class LeastPeak:
         bounds = Bounds(sheet, self.tau, self.bend, weave)
         k_low = cones.scale(self.low, self.z_low)
         k_high = cones.scale(self.high, self.z_high)
-        W_low, W_high = k_low.weight(), k_high.weight()
+        W_low, W_high = k_low.weight, k_high.weight
 
         # The matrix: cones, mean distortion, seams, outline.
         stretch, squeeze = weave.stretch.slack, weave.squeeze.slack
@@ -236,7 +236,7 @@ class LeastPeak:
         t_g, t_z = self._reaches(guess)
         mu = self.mu()
         centre = np.clip(self._ahead(guess, t_g, t_z) / mu, 0.0, 1.0) ** 3
-        aim = (np.maximum(centre, self.least_centre) * mu)[panel, None]
+        aim = (np.maximum(centre, self.least_centre) * mu)[panel]
 
         # Corrector: what the complementarity, the cones and the seams do to second order.
         t = max(t_g, 1e-3)
@@ -248,12 +248,8 @@ class LeastPeak:
         moved = (rows * guess.D[seams.rows.vertices]).sum(axis=(1, 2))
         bow_seams = (seams.residual(ahead) - c) / t - moved
 
-        def corrected(g: Array, k: cones.Scaling, dg: Array, dz: Array) -> Array:
-            crossed = cones.product(k.backward(dg), k.forward(dz))
-            return aim * cones.inverse(g) - k.backward(cones.divide(k.scaled, crossed))
-
-        aim_low = corrected(self.low, k_low, guess.low, guess.z_low)
-        aim_high = corrected(self.high, k_high, guess.high, guess.z_high)
+        aim_low = k_low.centred(aim, self.low, guess.low, guess.z_low)
+        aim_high = k_high.centred(aim, self.high, guess.high, guess.z_high)
         aim_low -= cones.multiply(W_low, bow_low)
         aim_high -= cones.multiply(W_high, bow_high)
         force = sheet.pull_back(self.P, self._forces(-aim_low, -aim_high))
