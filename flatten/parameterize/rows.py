@@ -1,7 +1,5 @@
 """Sparse rows over flat vertices: what couples vertices beyond the faces (seams, outline)."""
 
-from itertools import combinations
-
 import numpy as np
 from numpy.typing import NDArray
 
@@ -36,9 +34,9 @@ class Rows:
         pairs = np.empty((int(self.pair_start[-1]), 2), dtype=np.int64)
         for k in np.unique(size):
             rows = np.flatnonzero(size == k)
-            for j, (p, q) in enumerate(combinations(range(int(k)), 2)):
-                pairs[self.pair_start[rows] + j, 0] = self.vertex[self.start[rows] + p]
-                pairs[self.pair_start[rows] + j, 1] = self.vertex[self.start[rows] + q]
+            ends = np.stack(np.triu_indices(int(k), 1), axis=1)
+            at = self.pair_start[rows][:, None] + np.arange(len(ends))
+            pairs[at] = self.vertex[self.start[rows][:, None, None] + ends]
         self.pairs = pairs
         self._pair_edge = np.empty(0, dtype=np.int64)
 
