@@ -10,6 +10,7 @@ from numba import njit
 from numpy.typing import NDArray
 
 from flatten.geometry.ordering import curve_keys
+from flatten.geometry.space import inner
 from flatten.geometry.triangles import Array, Faces, face_normals
 
 _LEAF = 4
@@ -55,7 +56,7 @@ def box_tree(V: Array, F: Faces) -> BoxTree:
     return BoxTree(corners, face_normals(V, F)[order], order, low, high, place)
 
 
-@njit(cache=True)
+@inner
 def _nearest_in_triangle(p, tri, out):
     """Writes the point of triangle `tri` (3, 3) nearest to p to `out`; the squared distance.
 
@@ -98,7 +99,7 @@ def _nearest_in_triangle(p, tri, out):
     return dx * dx + dy * dy + dz * dz
 
 
-@njit(cache=True)
+@inner
 def _box_distance(p, low, high):
     total = 0.0
     for k in range(3):
@@ -109,7 +110,7 @@ def _box_distance(p, low, high):
     return total
 
 
-@njit(cache=True)
+@inner
 def nearest_in_tree(tree, p, n, least, hint, out):
     """Nearest triangle of `tree` to p among those whose normal has n · normal >= least.
 

@@ -15,6 +15,7 @@ from numpy.typing import NDArray
 
 from flatten.geometry.both import in_two
 from flatten.geometry.elimination import fill_in, places, stack_need, work_order
+from flatten.geometry.space import inner
 
 Ints = NDArray[np.int64]
 LEAF = 16
@@ -84,7 +85,7 @@ def _neighbours(n: int, edges: Ints) -> tuple[Ints, Ints]:
     return start, other
 
 
-@njit(cache=True)
+@inner
 def _select(key: NDArray[np.float64], items: Ints, low: int, high: int, k: int) -> None:
     """Reorders items[low:high] and their keys: the k-th in place, smaller before, larger after."""
     high -= 1

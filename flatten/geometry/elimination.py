@@ -8,11 +8,13 @@ import numpy as np
 from numba import njit
 from numpy.typing import NDArray
 
+from flatten.geometry.space import inner
+
 Ints = NDArray[np.int64]
 Int = int | np.integer
 
 
-@njit(cache=True)
+@inner
 def _longer(rows: Ints) -> Ints:
     longer = np.empty(2 * len(rows), np.int64)
     for i in range(len(rows)):
@@ -20,7 +22,7 @@ def _longer(rows: Ints) -> Ints:
     return longer
 
 
-@njit(cache=True)
+@inner
 def _sort(rows: Ints, begin: Int, end: Int) -> None:
     """Shell sort in place; compiles many times faster than numpy's."""
     gap = 1
@@ -37,7 +39,7 @@ def _sort(rows: Ints, begin: Int, end: Int) -> None:
         gap //= 3
 
 
-@njit(cache=True)
+@inner
 def _reverse(order: Ints, begin: Int, end: Int) -> None:
     while end - begin > 1:
         end -= 1

@@ -8,9 +8,10 @@ from numba import njit
 
 from flatten.geometry.boxtree import nearest_in_tree
 from flatten.geometry.meshing import CORNER, LINE, RING, before, cross, onward, ring_of, turns
+from flatten.geometry.space import inner
 
 
-@njit(cache=True)
+@inner
 def _shape(p, q, r):
     """Twice the area over the longest side squared: about the sine of the least angle, 0 to 0.87."""
     x, y, z = cross(p, q, r)
@@ -21,7 +22,7 @@ def _shape(p, q, r):
     return np.sqrt(x * x + y * y + z * z) / longest if longest > 0.0 else 0.0
 
 
-@njit(cache=True)
+@inner
 def _valence(M, v):
     """Faces at v, and how many a regular vertex of its sort has."""
     h = start = M.out[v]
@@ -35,7 +36,7 @@ def _valence(M, v):
             return k, 6
 
 
-@njit(cache=True)
+@inner
 def _joined(M, c, d):
     h = start = M.out[c]
     while True:
@@ -110,6 +111,12 @@ def flip_edges(M, by_valence, least):
     return count
 
 
+@inner
+def _add(total, X, v):
+    for j in range(3):
+        total[j] += X[v, j]
+
+
 @njit(cache=True)
 def relax(M, surface, lines, step):
     """Moves vertices along the surface towards the middle of their ring and back onto `surface`.
@@ -129,23 +136,23 @@ def relax(M, surface, lines, step):
         if k < 0:
             continue
         x = M.X[v]
-        n[:] = 0.0
-        q[:] = 0.0
+        for j in range(3):
+            n[j] = q[j] = 0.0
         if M.kind[v] == LINE:
             ends = 0
             for i in range(k):
                 h = ring[i]
                 if M.crease[h] or M.twin[h] < 0:
-                    q += M.X[M.corner[onward(h)]]
+                    _add(q, M.X, M.corner[onward(h)])
                     ends += 1
             h = before(ring[k - 1])
             if M.twin[h] < 0:
-                q += M.X[M.corner[h]]
+                _add(q, M.X, M.corner[h])
                 ends += 1
             if ends != 2:
                 continue
-            q *= 0.5
-            q[:] = x + step * (q - x)
+            for j in range(3):
+                q[j] = x[j] + step * (0.5 * q[j] - x[j])
             where = nearest_in_tree(lines, q, n, -np.inf, M.line_hint[v], p)
             if where < 0 or turns(M, ring, k, none, none, p, 0.5):
                 continue
@@ -165,10 +172,10 @@ def relax(M, surface, lines, step):
             size = np.sqrt(n[0] ** 2 + n[1] ** 2 + n[2] ** 2)
             if total <= 0.0 or size <= 0.0:
                 continue
-            n /= size
-            q /= total
             away = 0.0
             for j in range(3):
+                n[j] /= size
+                q[j] /= total
                 away += n[j] * (q[j] - x[j])
             for j in range(3):
                 q[j] = x[j] + step * (q[j] - x[j] - away * n[j])

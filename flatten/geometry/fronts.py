@@ -8,12 +8,14 @@ import numpy as np
 from numba import njit
 from numpy.typing import NDArray
 
+from flatten.geometry.space import INNER, inner
+
 Array = NDArray[np.float64]
 Ints = NDArray[np.int64]
 Int = int | np.integer | Ints  # what compiled indexing makes of an int, to a type checker
 
 
-@njit(cache=True, nogil=True, fastmath={"contract"})
+@njit(**INNER, fastmath={"contract"})
 def _subtract_outer(
     target: Array, at: Int, source: Array, base: Int, height: Int, width: Int, row: Int
 ) -> None:
@@ -41,7 +43,7 @@ def _subtract_outer(
         c += 1
 
 
-@njit(cache=True, nogil=True, fastmath={"contract"})
+@njit(**INNER, fastmath={"contract"})
 def _subtract_pair(
     target: Array, at: Int, side: Int, source: Array, base: Int, height: Int, width: Int, row: Int
 ) -> None:
@@ -76,7 +78,7 @@ def _subtract_pair(
         c += 1
 
 
-@njit(cache=True, nogil=True)
+@inner
 def assemble(
     L: Array, stack: Array, source: Int, places: Ints, block: Int, columns: Int, further: Int,
     base: Int, update: Int,
@@ -107,7 +109,7 @@ def assemble(
                         target[q + ib] += child[iv * block + ib]
 
 
-@njit(cache=True, nogil=True)
+@inner
 def eliminate(L: Array, base: Int, height: Int, width: Int) -> bool:
     """Factors the panel of `width` columns at `base`, two columns at a time; False: not definite."""
     for j in range(0, width, 2):

@@ -14,6 +14,7 @@ import numpy as np
 from numba import njit
 from numpy.typing import NDArray
 
+from flatten.geometry.space import inner
 from flatten.geometry.strips import find_strip, move_across, tidy
 from flatten.geometry.surface_points import Surface, canonical
 from flatten.geometry.unfolding import funnel, shorten, side_lengths, unfold, write_path
@@ -104,7 +105,7 @@ def walk(
         room *= 4
 
 
-@njit(cache=True)
+@inner
 def _trace_one(V, F, twin, on_border, strip, n, fa, wa, wb, out, w):
     """The geodesic near a strip of n crossings: points between its ends to `out` and `w`.
 

@@ -16,6 +16,7 @@ import numpy as np
 from numba import njit
 from numpy.typing import NDArray
 
+from flatten.geometry.space import inner
 from flatten.geometry.triangles import Array
 
 FREE, LINE, CORNER = 0, 1, 2
@@ -40,17 +41,17 @@ class MeshArrays(NamedTuple):
     used: NDArray[np.int64]
 
 
-@njit(cache=True)
+@inner
 def onward(h):
     return h - 2 if h % 3 == 2 else h + 1
 
 
-@njit(cache=True)
+@inner
 def before(h):
     return h + 2 if h % 3 == 0 else h - 1
 
 
-@njit(cache=True)
+@inner
 def ring_of(M, v, ring):
     """Half edges that leave v, counterclockwise; returns their number, -1 if there are too many."""
     start = M.out[v]
@@ -66,19 +67,19 @@ def ring_of(M, v, ring):
             return k
 
 
-@njit(cache=True)
+@inner
 def _squared(X, a, b):
     return (X[a, 0] - X[b, 0]) ** 2 + (X[a, 1] - X[b, 1]) ** 2 + (X[a, 2] - X[b, 2]) ** 2
 
 
-@njit(cache=True)
+@inner
 def cross(p, q, r):
     ux, uy, uz = q[0] - p[0], q[1] - p[1], q[2] - p[2]
     vx, vy, vz = r[0] - p[0], r[1] - p[1], r[2] - p[2]
     return uy * vz - uz * vy, uz * vx - ux * vz, ux * vy - uy * vx
 
 
-@njit(cache=True)
+@inner
 def _pair(M, a, b, crease):
     if a >= 0:
         M.twin[a] = b
@@ -88,7 +89,7 @@ def _pair(M, a, b, crease):
         M.crease[b] = crease
 
 
-@njit(cache=True)
+@inner
 def _split(M, h):
     """Puts a vertex in the middle of the edge of h."""
     m = M.used[0]
@@ -116,7 +117,7 @@ def _split(M, h):
     _pair(M, g, far, crease)
 
 
-@njit(cache=True)
+@inner
 def _halve(M, h, m):
     """Cuts the face of h from m on h to the corner opposite; the new face starts with m -> end."""
     k = 3 * M.used[1]
@@ -167,7 +168,7 @@ def split_long(M, longest):
     return count
 
 
-@njit(cache=True)
+@inner
 def turns(M, ring, k, skip1, skip2, p, least):
     """Whether a face of the ring (those of skip1, skip2 apart) would turn over with its tip at p."""
     for i in range(k):
@@ -185,7 +186,7 @@ def turns(M, ring, k, skip1, skip2, p, least):
     return False
 
 
-@njit(cache=True)
+@inner
 def _collapse(M, h, limit, least, ring_a, ring_b, p):
     """Takes the edge a -> b of h away, a into b; returns whether it was allowed."""
     a, b = M.corner[h], M.corner[onward(h)]
@@ -289,7 +290,7 @@ def _collapse(M, h, limit, least, ring_a, ring_b, p):
     return True
 
 
-@njit(cache=True)
+@inner
 def _far(M, h, other, p, limit):
     """Whether the neighbours that h leads to lie farther from p than the limit (squared)."""
     for u in (M.corner[onward(h)], M.corner[before(h)]):

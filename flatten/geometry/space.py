@@ -7,8 +7,8 @@ from numba import njit
 
 # For functions that only compiled code calls: without the way in from Python, which costs a fifth
 # of the time to compile. Called from Python they crash it.
-_OPTIONS: dict[str, Any] = {"cache": True, "no_cpython_wrapper": True, "no_cfunc_wrapper": True}
-inner = njit(**_OPTIONS)
+INNER: dict[str, Any] = {"cache": True, "no_cpython_wrapper": True, "no_cfunc_wrapper": True}
+inner = njit(**INNER)
 
 
 @inner

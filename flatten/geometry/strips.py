@@ -1,13 +1,14 @@
 """Strips of faces between two places on a mesh, as the half edges that they cross: kernels."""
 
 import numpy as np
-from numba import njit
+
+from flatten.geometry.space import inner
 
 # Spare room for a strip that is led past vertices.
 _ROOM = 256
 
 
-@njit(cache=True)
+@inner
 def corner_of(F, f, v):
     for c in range(3):
         if F[f, c] == v:
@@ -15,7 +16,7 @@ def corner_of(F, f, v):
     return -1
 
 
-@njit(cache=True)
+@inner
 def _push(keys, items, size, key, item):
     i = size
     while i > 0:
@@ -29,7 +30,7 @@ def _push(keys, items, size, key, item):
     items[i] = item
 
 
-@njit(cache=True)
+@inner
 def _pop(keys, items, size):
     """Takes the least of `size` items off; the heap holds one fewer afterwards."""
     item = items[0]
@@ -50,7 +51,7 @@ def _pop(keys, items, size):
     return item
 
 
-@njit(cache=True)
+@inner
 def _gap(V, F, h, x, y, z):
     """Distance from a point to the middle of half edge h."""
     a, b = F[h // 3, h % 3], F[h // 3, (h % 3 + 1) % 3]
@@ -60,7 +61,7 @@ def _gap(V, F, h, x, y, z):
     return np.sqrt(dx * dx + dy * dy + dz * dz)
 
 
-@njit(cache=True)
+@inner
 def find_strip(V, F, twin, fa, wa, fb, wb, cost, before, stamp, turn, keys, items, strip):
     """Half edges crossed from face fa to face fb, by A* over edge middles.
 
@@ -132,7 +133,7 @@ def find_strip(V, F, twin, fa, wa, fb, wb, cost, before, stamp, turn, keys, item
     return n
 
 
-@njit(cache=True)
+@inner
 def move_across(h, t, w):
     """Says the weights of a point on half edge h in the face of its twin t instead."""
     start, end = w[h % 3], w[(h % 3 + 1) % 3]
@@ -141,7 +142,7 @@ def move_across(h, t, w):
     w[(t % 3 + 2) % 3] = 0.0
 
 
-@njit(cache=True)
+@inner
 def tidy(twin, strip, n, fa, wa, wb):
     """Drops what a strip need not hold: loops through one face, and ends that only pivot.
 
@@ -170,7 +171,7 @@ def tidy(twin, strip, n, fa, wa, wb):
     return size - first, fa
 
 
-@njit(cache=True)
+@inner
 def detour(F, twin, strip, n, first, last, v):
     """Leads a strip round the other side of v, over which it crosses edges first to last.
 

@@ -4,8 +4,8 @@ The methods are those that flatten.geometry.geodesics names.
 """
 
 import numpy as np
-from numba import njit
 
+from flatten.geometry.space import inner
 from flatten.geometry.strips import corner_of, detour
 
 # How far along an edge from a rim vertex a path that bends round it keeps off the rim.
@@ -14,7 +14,7 @@ _RIM_CLEARANCE = 0.15
 _RIM_GRAZE = 0.02
 
 
-@njit(cache=True)
+@inner
 def side_lengths(V, F, f, s):
     """Of the edge from corner s of face f to the next: its length, and the third corner's place
     along it and off it."""
@@ -26,7 +26,7 @@ def side_lengths(V, F, f, s):
     return length, x, np.sqrt(max(vx * vx + vy * vy + vz * vz - x * x, 0.0))
 
 
-@njit(cache=True)
+@inner
 def unfold(V, F, twin, strip, n, fa, wa, wb, left, right, left_id, right_id):
     """Lays the strip in the plane: left and right end of every crossed edge, with their vertices.
 
@@ -58,14 +58,14 @@ def unfold(V, F, twin, strip, n, fa, wa, wb, left, right, left_id, right_id):
     left_id[n + 1] = right_id[n + 1] = -2
 
 
-@njit(cache=True)
+@inner
 def _turn(R, r, P, p, Q, q):
     """Positive where row q of Q lies left of the ray from row r of R through row p of P."""
     x, y = R[r, 0], R[r, 1]
     return (P[p, 0] - x) * (Q[q, 1] - y) - (P[p, 1] - y) * (Q[q, 0] - x)
 
 
-@njit(cache=True)
+@inner
 def funnel(left, right, left_id, right_id, n, bend, bend_left):
     """Bends of the shortest path through an unfolded strip: rows of `left` or `right`.
 
@@ -114,12 +114,12 @@ def funnel(left, right, left_id, right_id, n, bend, bend_left):
     return count
 
 
-@njit(cache=True)
+@inner
 def _angle(ux, uy, vx, vy):
     return np.arctan2(abs(ux * vy - uy * vx), ux * vx + uy * vy)
 
 
-@njit(cache=True)
+@inner
 def _ring_angle(V, F, twin, h):
     """Sum of the face angles at the start of half edge h, a vertex inside the mesh."""
     total = 0.0
@@ -133,7 +133,7 @@ def _ring_angle(V, F, twin, h):
             return total
 
 
-@njit(cache=True)
+@inner
 def _pivot(left_id, right_id, n, at, v):
     """First and last row about `at` whose edges end in vertex v."""
     first = last = at
@@ -144,7 +144,7 @@ def _pivot(left_id, right_id, n, at, v):
     return first, last
 
 
-@njit(cache=True)
+@inner
 def shorten(
     V, F, twin, on_border, strip, n, left, right, left_id, right_id, bend, bend_left, count
 ):
@@ -186,7 +186,7 @@ def shorten(
     return n if gained else -1
 
 
-@njit(cache=True)
+@inner
 def write_path(
     F, on_border, strip, n, left, right, left_id, right_id, bend, bend_left, count, out, w
 ):
@@ -238,7 +238,7 @@ def write_path(
     return size
 
 
-@njit(cache=True)
+@inner
 def _write_crossing(h, t, out, w, i):
     out[i] = h // 3
     w[i, h % 3] = 1.0 - t
