@@ -32,8 +32,9 @@ Plan = list[Lie | None]
 COARSE_MM = 0.8  # how coarse outlines may be for the packer, on pieces 200 mm wide and more
 COARSE_SHARE = 0.004
 OUTWARD = 0.4  # share of it by which they are grown
-THREADS = 3  # part of what decides the arrangements: not the number of cores
+THREADS = 2  # part of what decides the arrangements: not the number of cores
 KEPT = 8  # arrangements that are pressed
+PRESS_S = 0.05  # seconds by piece that they take, all together
 # Where iterations are not given the packer has come down to the slow part of its search after about
 # so many arrangements, or when the strip is so full, as measured on pieces of body casts.
 USUAL, MOST, BY_PIECE, FULL = 450, 750, 30, 0.8
@@ -93,7 +94,8 @@ def pack_strip(
             if arrangement is None and waited > STALLED_S:
                 by_clock = True
                 break
-    if last is not None:
+    # One that still has collisions takes long to part, and came out no shorter in any trial.
+    if last is not None and (streak == 0 or not ends):
         ends.append(last)
     plans: list[Plan] = []
     for plan in reversed(ends):  # the shortest first
@@ -129,7 +131,7 @@ class _Enough:
 
 def _press_s(shapes: list[Shape], seconds: float) -> float:
     """Seconds kept for the press, at most a quarter."""
-    return min(0.25 * seconds, KEPT * 0.012 * len(shapes))
+    return min(0.25 * seconds, PRESS_S * len(shapes))
 
 
 def _arrangements(
