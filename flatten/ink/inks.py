@@ -18,6 +18,8 @@ LEAST_INK_MM = 60.0  # of a pen there is so much, or at least one stroke
 LEAST_STROKE_MM = 30.0
 TINT = 0.3  # share of a contrast that is colour and not grey; creases and shadows have less
 LEAST_BARE = 0.3  # of what lies beside a stroke on its cleaner side
+COLOURED_TAPE = 0.3  # the palest channel is that much darker than the brightest
+GLOSS_EVEN, GLOSS_TINT = 0.25, 0.5
 SPLIT_DEG = 8.0  # inks at least so far apart in colour are two, where there is a clear gap between
 SPLIT_RATIO = 5.0  # times the spread within either
 SPLIT_MM = 30.0
@@ -51,6 +53,7 @@ class _Table:
     error: NDArray[np.float64]
     tinted: NDArray[np.bool_]
     light: NDArray[np.bool_]
+    gloss: NDArray[np.bool_]
 
 
 def _table(strokes: list[Stroke]) -> _Table:
@@ -68,7 +71,19 @@ def _table(strokes: list[Stroke]) -> _Table:
         error=np.degrees([s.error / max(s.strength, 1e-9) for s in strokes]),
         tinted=np.linalg.norm(grey, axis=1) > TINT * strength,
         light=contrast.sum(axis=1) > 0,
+        gloss=_gloss(contrast, np.array([s.colour for s in strokes])),
     )
+
+
+def _gloss(contrast: NDArray[np.float64], colour: NDArray[np.float64]) -> NDArray[np.bool_]:
+    """Which strokes are coloured tape that shines: as much of every channel is added to it, and it
+    still has its tint, where a light pen would have covered that."""
+    tape = np.maximum(colour / np.maximum(1.0 + contrast, 0.05), 1.0)
+    more = colour - tape
+    mean = np.maximum(more.mean(axis=1), 1e-9)
+    tint, own = (1.0 - x.min(axis=1) / np.maximum(x.max(axis=1), 1.0) for x in (tape, colour))
+    even = more.std(axis=1) < GLOSS_EVEN * mean
+    return (contrast.sum(axis=1) > 0) & even & (tint > COLOURED_TAPE) & (own > GLOSS_TINT * tint)
 
 
 def _level(t: _Table, among: NDArray[np.bool_]) -> float:
@@ -116,8 +131,8 @@ def sort_inks(strokes: list[Stroke]) -> Sorted:
     tint = t.tinted & (t.strength > np.minimum(0.35 * level, 0.4)) & (t.explained > 0.7 * usual)
     plain = ((t.length > 60.0) | (t.even > 0.85)) & (t.strength > 0.8 * level)
     dark = ~t.light & (t.strength > 0.35 * level) & (t.explained > 0.7 * usual)
-    other = ~main & (t.length > 40.0) & crisp_too & (tint | plain | dark)
-    taken = (main & sure & (t.strength >= 0.8 * asked * level)) | other
+    other = ~main & ~t.gloss & (t.length > 40.0) & crisp_too & (tint | plain | dark)
+    taken = (main & sure & ~_shine(t, main & crisp) & (t.strength >= 0.8 * asked * level)) | other
     ink, sums = _clusters(t, taken)
     # Within its own ink a stroke is held against that ink, not against the darkest.
     for k in range(len(sums)):
@@ -143,6 +158,14 @@ def sort_inks(strokes: list[Stroke]) -> Sorted:
     number = {k: m for m, k in enumerate(used)}
     ink = np.array([number.get(int(k), -1) for k in ink])
     return Sorted(ink=ink, faint=faint, level=level if used else 0.0)
+
+
+def _shine(t: _Table, among: NDArray[np.bool_]) -> NDArray[np.bool_]:
+    """Gloss among strokes of a light pen, unless most of them look like it: then that is the pen."""
+    weight = t.length * t.strength * t.explained**2
+    if weight[among & t.gloss].sum() > 0.4 * weight[among].sum():
+        return np.zeros(len(t.length), dtype=bool)
+    return t.gloss
 
 
 def _nothing(weak: NDArray[np.bool_]) -> Sorted:

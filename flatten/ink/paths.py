@@ -9,6 +9,7 @@ from flatten.geometry.curves import arc_length, at_lengths
 from flatten.ink.fit import STEP_MM, Stroke, path_length
 
 END_FIT_MM = 12.0
+CHORD_MM = 8.0
 CLEAR = 0.3  # of the stroke's usual ink
 TAIL_POINTS = 4
 HIDDEN_MM = 2.0  # of the half width of a pen, measured over pens of 2.5 to 7 mm
@@ -54,6 +55,15 @@ class Path:
         """Whether it goes somewhere: its ends lie three quarters of its length apart."""
         apart = float(np.linalg.norm(self.points[-1] - self.points[0]))
         return not self.closed and apart > 0.75 * self.length
+
+    @property
+    def curl(self) -> float:
+        """Degrees that it turns in all, by chords of some 8 mm."""
+        q = self.around()
+        count = max(int(arc_length(q)[-1] / CHORD_MM), 1)
+        d = np.diff(at_lengths(q, np.linspace(0.0, arc_length(q)[-1], count + 1)), axis=0)
+        d /= np.maximum(np.linalg.norm(d, axis=1, keepdims=True), 1e-9)
+        return float(np.degrees(np.arccos(np.clip((d[1:] * d[:-1]).sum(axis=1), -1, 1))).sum())
 
     def tip(self, end: int) -> Points:
         """The first (0) or last (1) point."""

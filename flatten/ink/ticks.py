@@ -26,6 +26,7 @@ LEAST_ARM_MM, MOST_ARM_MM = 1.0, 11.0
 LEAST_ALIKE = 0.45  # the shorter of the longer, from the middle of the line
 LEAST_MM = 3.5  # both arms together
 INKED, FOOT = 0.5, 0.38
+CLEARLY = 0.57  # the mean of both arms
 BARE = 0.35
 PURE = 0.45
 NEAR_MM = 6.0  # beyond a mark's ends its strokes may have been followed
@@ -162,11 +163,17 @@ class _Strip:
         low, high = float(ends[:, 0].min()), float(ends[:, 1].max())
         if not self.path.closed and (low < END_MM or high > self.total - END_MM):
             return None
-        arms = []
+        arms, inked = [], []
         for (first, last), s in zip(ends, (-1.0, 1.0), strict=True):
             inside = (t > first - 0.3) & (t < last + 0.3)
             arms.append(self._arm(inside, s * self.a, q, edge))
+            core = (np.abs(t - 0.5 * (first + last)) < 0.8) if last - first < 5.0 else inside
+            out = s * self.a - edge
+            inked.append(self._mean(q, core & (out > -0.3) & (out < max(0.8 * arms[-1], 1.2))))
         if min(arms) < LEAST_ARM_MM or max(arms) > MOST_ARM_MM or sum(arms) < LEAST_MM:
+            return None
+        # A crease or a shadow across the line is paler than the pen.
+        if min(inked) < INKED or sum(inked) < 2.0 * CLEARLY:
             return None
         if min(arms) + edge < LEAST_ALIKE * (max(arms) + edge):
             return None

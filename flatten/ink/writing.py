@@ -9,6 +9,7 @@ from scipy.sparse import coo_matrix
 from scipy.sparse.csgraph import connected_components
 from scipy.spatial import KDTree
 
+from flatten.ink.contrast import fair
 from flatten.ink.paths import Path, outward
 
 TOUCH_MM = 3.0
@@ -19,12 +20,14 @@ TICK_MM = 32.0
 TICK_LEAST_MM = 7.5
 CORNER_MM = 6.0
 TICK_CLEAR, TICK_FAINT = 0.4, 0.47  # of the contrast of the line that it marks
-LOOP_MM = 75.0  # the shortest closed line that is taken for a shape
+LOOP_MM = 98.0  # the shortest closed line that is taken for a shape
 WORD_MM = 16.0  # letters of a word lie no farther apart
 SPOT_MM = 14.0
 LONE_STRAIGHT_MM = 38.0  # a figure 1 is shorter
 LONE_MM = 50.0  # a single stroke, however bent, is no letter if it is larger
 WEAK_MM = 25.0
+MOST_FAINT, PALE = 0.75, 0.5  # of writing that is as pale as a crease
+SCRAWL_DEG = 2.4  # a mm: more than a loop of 150 mm turns
 ARROW_MM = 150.0
 BARB_MM = (7.0, 45.0)
 ROW_SHARE = 0.09  # of its length that a row of strokes may stray from a straight one
@@ -119,8 +122,9 @@ def sort_paths(paths: list[Path]) -> Taken:
     lines |= {i for i in rest if paths[i].dashed and not paths[i].faint}
     _anchored(paths, by, lines, rest, taken)
     rest -= lines
+    clear = _clear(paths)
     for group in near_groups(paths, sorted(rest)):
-        what = _what(paths, by, group)
+        what = _what(paths, by, group, clear)
         if what == "letters":
             # No letter is so large, and no word is written in one straight row of strokes.
             row = _is_row([paths[i] for i in group])
@@ -144,7 +148,7 @@ def is_sure(p: Path) -> bool:
     """Whether a path is too large to be writing, or runs from rim to rim."""
     if p.ends == ["rim", "rim"] and p.length > 20.0:
         return True
-    if p.extent > SURE_BENT_MM and p.length > 2.0 * SURE_BENT_MM - 10.0:
+    if p.extent > SURE_BENT_MM and p.length > 2.0 * SURE_BENT_MM - 10.0 and not _scrawled(p):
         return True
     return p.extent >= SURE_MM or (p.closed and p.length >= 1.5 * LOOP_MM)
 
@@ -170,8 +174,12 @@ def _anchored(paths, by, lines: set[int], rest: set[int], taken: Taken) -> None:
                 continue
             if p.faint:
                 continue
+            crossed = any(
+                0.25 < m.along < 0.75 and m.b not in lines and paths[m.b].length > 0.5 * p.length
+                for m in by[i]
+            )
             if (ends == 2 and p.length > 12.0) or (
-                ends == 1 and p.length > TICK_MM and p.straight and len(by[i]) < 3
+                ends == 1 and p.length > TICK_MM and p.straight and len(by[i]) < 3 and not crossed
             ):
                 lines.add(i)
                 grown = True
@@ -249,11 +257,16 @@ def near_groups(paths: list[Path], rest: list[int]) -> list[list[int]]:
     return [[rest[k] for k in np.flatnonzero(label == g)] for g in range(label.max() + 1)]
 
 
-def _what(paths, by, group: list[int]) -> str:
+def _what(paths, by, group: list[int], clear: dict[int, float]) -> str:
     ps = [paths[i] for i in group]
     if all(p.faint for p in ps) and (len(ps) < 2 or max(p.extent for p in ps) > SURE_MM):
         return "weak"
     most = max(ps, key=lambda p: p.length)
+    if sum(p.length for p in ps if p.faint) > MOST_FAINT * sum(p.length for p in ps) and (
+        np.average([_strength(p) for p in ps], weights=[p.length for p in ps])
+        < PALE * clear.get(most.ink, 0.0)
+    ):
+        return "spot"  # creases and dirt
     if most.length > 0.75 * sum(p.length for p in ps) and not most.faint and _alone(most):
         return "line"
     if len(ps) == 1:
@@ -265,6 +278,20 @@ def _what(paths, by, group: list[int]) -> str:
     if _is_hatching(ps):
         return "hatching"
     return "letters"
+
+
+def _strength(p: Path) -> float:
+    return float(np.linalg.norm(fair(p.contrast)))
+
+
+def _clear(paths: list[Path]) -> dict[int, float]:
+    """How much each ink stands out in its clear strokes, mean by length."""
+    out: dict[int, float] = {}
+    for ink in {p.ink for p in paths if not p.faint}:
+        own = [p for p in paths if p.ink == ink and not p.faint]
+        total = sum(p.length for p in own)
+        out[ink] = sum(p.length * _strength(p) for p in own) / max(total, 1e-9)
+    return out
 
 
 def _goes_on(p: Path) -> bool:
@@ -294,7 +321,14 @@ def _alone(p: Path) -> bool:
     """Whether a stroke with no other near it is a line, and no letter."""
     if p.closed:
         return p.length >= LOOP_MM
-    return (p.length > LONE_STRAIGHT_MM and p.straight) or p.extent > LONE_MM or p.dashed
+    if p.dashed or (p.length > LONE_STRAIGHT_MM and p.straight):
+        return True
+    return p.extent > LONE_MM and not _scrawled(p)
+
+
+def _scrawled(p: Path) -> bool:
+    """Whether a stroke turns as often as letters do that ran together."""
+    return p.curl > SCRAWL_DEG * p.length
 
 
 def _is_cross(by, group: Iterable[int], ps: list[Path]) -> bool:
