@@ -15,13 +15,12 @@ from flatten.records.flat import SeamReport
 from flatten.records.making import Alter
 from flatten.records.template import TemplateSet
 from flatten.template.piece import Edge, Piece
+from flatten.template.true_up import NOTED_MM, true_up
 
 Array = NDArray[np.float64]
 
 ON_EDGE_MM = 1.0  # a line that ends as near as this to the border ends on it
 REACH_MM = 200.0  # the farthest an edge can move
-NOTED_MM = 0.5  # a difference between two partners smaller than this is not worth a word
-TRUED_MM = 3.0  # a seam beside an altered edge is trued if its sides come to differ by less
 FADE = 0.15  # of an edge's length, inside the altered stretch, where it ends within the edge
 
 
@@ -30,7 +29,7 @@ def alter_edges(pieces: list[Piece], alters: tuple[Alter, ...]) -> None:
 
     All that is measured from the edges afterwards (notches, holes, allowances) moves with them.
     Where a seam bends, one side grows longer and the other shorter as they move; the two are made
-    to meet again at the rims (see `_true_up`). What cannot be mended there becomes a note.
+    to meet again at their ends (see `true_up`). What cannot be mended there becomes a note.
 
     Raises
     ------
@@ -58,7 +57,7 @@ def alter_edges(pieces: list[Piece], alters: tuple[Alter, ...]) -> None:
             _move(piece, moves)
     altered = {alter.line for alter in alters}
     if altered:
-        _true_up(pieces, altered, before)
+        true_up(pieces, altered, before)
 
 
 def cut_lengths(
@@ -142,84 +141,6 @@ def _meeting(corner: Array, t0: Array, t1: Array, first: float, second: float) -
         return a if abs(first) >= abs(second) else b
     s = float((b - a)[0] * t1[1] - (b - a)[1] * t1[0]) / cross
     return a + t0 * s
-
-
-def _true_up(pieces: list[Piece], altered: set[str], before: dict[tuple[int, int], float]) -> None:
-    """Gives the two sides of every altered seam the difference in length that they had before.
-
-    Common practice (walking the seam): the longer side is cut back and the shorter one runs on, by
-    half of the difference each, where the seam ends at a rim; the rim follows to its other end.
-    So are the seams beside it that came to differ by a little.
-    """
-    where = {
-        (edge.seam, edge.side): (piece, i)
-        for piece in pieces
-        for i, edge in enumerate(piece.edges)
-        if edge.seam >= 0
-    }
-    for (seam, side), (piece, i) in where.items():
-        if side != 0 or (seam, 1) not in where:
-            continue
-        other, j = where[seam, 1]
-        a, b = piece.edges[i], other.edges[j]
-        excess = 0.5 * ((a.length - b.length) - (before[seam, 0] - before[seam, 1]))
-        asked = bool(altered & {a.name, a.line})
-        if a.dart or not (asked or abs(2.0 * excess) < TRUED_MM):
-            _say_mismatch(piece, a, 2.0 * excess, other)
-            continue
-        # The ends of the seam, in its own direction, that are rims on both sides.
-        ends = [e for e in (0, 1) if _rim_at(piece, i, e) and _rim_at(other, j, e)]
-        for end in ends:
-            _run_on(piece, i, end, -excess / len(ends))
-            _run_on(other, j, end, excess / len(ends))
-        if not ends:
-            _say_mismatch(piece, a, 2.0 * excess, other)
-
-
-def _say_mismatch(piece: Piece, edge: Edge, excess: float, other: Piece) -> None:
-    if abs(excess) < NOTED_MM or edge.dart:
-        return
-    long, short = (piece, other) if excess > 0.0 else (other, piece)
-    long.notes.append(
-        f"after the alterations '{edge.name}' is {abs(excess):.1f} mm longer here than on"
-        f" {short.name}: ease it in, or alter what it meets there too"
-    )
-
-
-def _rim_at(piece: Piece, index: int, end: int) -> bool:
-    """Whether an edge meets a rim at an end of its seam (0 the seam's start, 1 its end)."""
-    return piece.edges[_neighbour(piece, index, end)].seam < 0
-
-
-def _neighbour(piece: Piece, index: int, end: int) -> int:
-    """The edge that follows or precedes at an end of the seam."""
-    last = piece.edges[index].with_seam == (end == 1)
-    return (index + (1 if last else -1)) % len(piece.edges)
-
-
-def _run_on(piece: Piece, index: int, end: int, by_mm: float) -> None:
-    """Lengthens an edge straight on at an end of its seam, or cuts it back, and takes the rim along."""
-    if abs(by_mm) < 1e-9:
-        return
-    edge, k = piece.edges[index], _neighbour(piece, index, end)
-    at_last = edge.with_seam == (end == 1)
-    points = edge.points if at_last else edge.points[::-1]
-    corner = points[-1]
-    if by_mm > 0.0:
-        d = points[-1] - points[-2]
-        made = np.vstack([points, corner + d / np.linalg.norm(d) * by_mm])
-    else:
-        reach = arc_length(points)
-        keep = max(float(reach[-1]) + by_mm, 0.1 * float(reach[-1]))
-        made = np.vstack([points[reach < keep - 1e-9], along(points, keep)[0]])
-    edge.points = made if at_last else made[::-1]
-    rim = piece.edges[k]
-    reach = arc_length(rim.points)
-    share = 1.0 - reach / max(float(reach[-1]), 1e-300)
-    share = share if at_last else 1.0 - share
-    weight = (share * share * (3.0 - 2.0 * share))[:, None]
-    rim.points = rim.points + weight * (made[-1] - corner)
-    rim.points[0 if at_last else -1] = made[-1]
 
 
 def follow_edges(piece: Piece, before: Array) -> None:

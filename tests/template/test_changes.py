@@ -99,6 +99,36 @@ def test_partners_of_a_bent_seam_still_meet_after_it_is_let_out(forms):
         assert not any("after the alterations" in note for note in template.notes)
 
 
+def test_partners_of_a_bent_seam_between_two_junctions_meet_after_it_is_let_out(forms):
+    """No rim ends the seam: the corners where it meets other seams give way, and hold those."""
+    panels = [(p, f) for p, f in zip(bent(forms).panel_set.panels, bent(forms).flats, strict=True)]
+    reach = [np.linalg.norm(np.subtract(*f.U[p.border[1].vertices[[0, -1]]])) for p, f in panels]
+    bands = [
+        forms.flat_panel(
+            np.array([[0.0, 0.0], [a, 0.0], [a + b, 0.0], [a + b, 60.0], [0.0, 60.0]]),
+            [0, 1, 2, 3, 4],
+            name=name,
+            names=["first", "second", "x", "y", "z"],
+        )
+        for name, a, b in (("collar", *reach), ("band", *reach[::-1]))
+    ]
+    joins = [
+        {"a": (0, 2), "b": (1, 2), "name": "princess"},
+        {"a": (0, 3), "b": (2, 0), "name": "neck front"},
+        {"a": (1, 1), "b": (2, 1), "name": "neck back"},
+        {"a": (0, 1), "b": (3, 1), "name": "waist front"},
+        {"a": (1, 3), "b": (3, 0), "name": "waist back"},
+    ]
+    spec = TemplateSpec(alters=(Alter(line="princess", by_mm=8.0),))
+    flat_set = forms.join([*panels, *bands], joins)
+    templates = build_templates(flat_set, forms.ply(), spec).templates
+    sides = [LineString(e.points).length for t in templates for e in t.net if e.seam == 0]
+    assert sides[0] == pytest.approx(sides[1], abs=1e-6)
+    notes = [note for t in templates for note in t.notes if "after the alterations" in note]
+    assert not any("princess" in note for note in notes)
+    assert len(notes) == 4  # the seams across it, which only its own two panels lengthened
+
+
 def test_what_an_alteration_leaves_unequal_is_said(forms):
     """A seam lengthened by its neighbour's letting out, on one panel only, cannot be trued."""
     middle = forms.rectangle(100, 150, name="middle", names=["hem", "x", "top", "y"])
