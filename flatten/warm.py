@@ -1,7 +1,7 @@
 """Compiles the later stages in a second process while the first one cleans the scan.
 
 Only a first run compiles: the results are kept beside the modules or where NUMBA_CACHE_DIR says.
-Run as a module it puts a small tube through cutting, offset, flattening and templates.
+Run as a module it puts a small tube through cutting, offset, flattening, templates and lay plan.
 """
 
 import subprocess
@@ -112,16 +112,25 @@ def tube() -> LineNetwork:
 def later_stages() -> None:
     """Puts the tube through every stage after the lines, so that each is compiled."""
     from flatten.distortion.measure import measure_strain
+    from flatten.nest.place import lay_out
     from flatten.panels.cut import cut_panels
     from flatten.panels.offset import offset_panels
     from flatten.parameterize.flat import flatten_panels
-    from flatten.records.bundled import MATERIALS
+    from flatten.records.bundled import MATERIALS, STOCKS
+    from flatten.records.effort import Effort
+    from flatten.records.material import Ply
+    from flatten.template.build import build_templates
+    from flatten.template.spec import TemplateSpec
 
     material = next(m for m in MATERIALS if m.name == "eva-foam-5-formed")
+    stock = next(s for s in STOCKS if s.name == "foam-sheet")
     panel_set = offset_panels(cut_panels(tube()), 2.5)
     flat_set = flatten_panels(panel_set, material, ply="base")
     for panel, flat in zip(panel_set.panels, flat_set.flats, strict=True):
         measure_strain(panel, flat, material)
+    ply = Ply(name="base", material=material.name, stock=stock.name)
+    templates = build_templates(flat_set, ply, TemplateSpec())
+    lay_out(templates, stock, material, Effort(iterations=4))
 
 
 if __name__ == "__main__":
