@@ -241,7 +241,9 @@ def ink_notes(reading: InkReading | None) -> list[str]:
     """What the reading of the pen has to say, the doubtful places last."""
     if reading is None:
         return []
-    return [*reading.notes, *(f"to check: {doubt.said}" for doubt in reading.doubts)]
+    # Numbered as on the picture.
+    doubts = (f"to check {n}: {d.said}" for n, d in enumerate(reading.doubts, start=1))
+    return [*reading.notes, *doubts]
 
 
 def make_ply(

@@ -65,5 +65,6 @@ def ink_text(reading: InkReading) -> str:
     ]
     lines += [f"match mark ({m.count}) on '{m.line}' {near(m.at)}" for m in reading.marks]
     lines += [f"taken for writing: {w.what} {near(w.at)}" for w in reading.writing]
-    lines += [f"to check: {d.said} {near(d.at)}" for d in reading.doubts]
+    # Numbered as on the picture.
+    lines += [f"to check {n}: {d.said} {near(d.at)}" for n, d in enumerate(reading.doubts, start=1)]
     return "\n".join((*lines, *reading.notes))

@@ -18,6 +18,7 @@ from flatten.records.scan import Scan
 
 MARGIN = 14
 LEGEND = 64
+ROW = 17  # of the list of what is to be checked
 BEHIND_MM = 5.0  # what lies farther behind the surface than this is hidden
 GREY, WHITE, DARK = (110, 110, 110), (255, 255, 255), (20, 20, 20)
 # Told apart by those who see red and green alike, too; every line also bears its name.
@@ -27,6 +28,7 @@ COLOURS = {
     "trim": (0, 158, 115),
     "detail": (86, 180, 233),
     "score": (0, 114, 178),
+    "match mark": (20, 20, 20),
     "writing": (204, 121, 167),
     "to check": (213, 54, 0),
 }
@@ -60,8 +62,9 @@ def lines_picture(
 ) -> NDArray[np.uint8]:
     """(h, w, 3) the scan's own colours from the front, left, back and right, with what was read.
 
-    Lines bear their names and the colour of their kind; strokes taken for writing, weak strokes,
-    wide gaps and open ends are drawn as well, so that a glance tells what was missed.
+    Lines bear their names and the colour of their kind, scores are dashed; strokes taken for
+    writing, weak strokes, wide gaps and open ends are drawn as well, so that a glance tells what was
+    missed. What is to be checked is numbered as in the reading, and listed below.
     """
     to_work = working_frame(scan, cast)[0]
     V = scan.V @ to_work[:3, :3].T + to_work[:3, 3]
@@ -89,7 +92,8 @@ def lines_picture(
         _write(image, title if frame.known else "", (MARGIN, height - 10), 11.0, GREY)
         panels.append(image)
     sheet = np.hstack(panels)
-    return np.vstack([sheet, _legend(sheet.shape[1], reading)])
+    width = sheet.shape[1]
+    return np.vstack([sheet, _legend(width, reading), _list(width, reading)])
 
 
 def _view(V, F, used, right, up, eye, scale, size) -> _View:
@@ -132,16 +136,18 @@ def _draw_reading(image, view: _View, to_work, reading: InkReading, labelled: se
     for doubt in reading.doubts:
         if doubt.points is not None:
             _draw(image, view, placed(doubt.points), COLOURS["to check"], 1.4, dotted=True)
-        _ring(image, view, placed(doubt.at[None])[0])
     names = []
     for line in reading.lines:
         q = placed(line.points)
         q = np.vstack([q, q[:1]]) if line.closed else q
         _draw(image, view, q, DARK, 2.4)
-        _draw(image, view, q, COLOURS[line.kind], 1.5)
+        _draw(image, view, q, COLOURS[line.kind], 1.5, dotted=line.kind == "score")
         names.append((line, q))
     for mark in reading.marks:
-        _ring(image, view, placed(mark.at[None])[0], COLOURS["score"], 4.0)
+        at = placed(mark.at[None])[0]
+        for k in range(mark.count):
+            _ring(image, view, at, WHITE, 5.0 + 4.0 * k, 2.0)
+            _ring(image, view, at, COLOURS["match mark"], 5.0 + 4.0 * k)
     for line, q in names:
         if line.name in labelled:
             continue
@@ -153,6 +159,13 @@ def _draw_reading(image, view: _View, to_work, reading: InkReading, labelled: se
         size = 9.0
         x = float(np.clip(place[0] + 6, 2, max(image.shape[1] - text_width(line.name, size), 2)))
         _write(image, line.name, (x, float(place[1]) - 4), size, DARK, WHITE)
+    for number, doubt in enumerate(reading.doubts, start=1):
+        at = placed(doubt.at[None])
+        _ring(image, view, at[0])
+        xy, visible = view.pixels(at)
+        if visible[0]:
+            x = float(np.clip(xy[0, 0] + 10, 2, image.shape[1] - 2 - text_width(str(number), 12.0)))
+            _write(image, str(number), (x, float(xy[0, 1]) + 16), 12.0, COLOURS["to check"], WHITE)
 
 
 def _draw(image, view: _View, P, colour, radius: float, dotted: bool = False) -> None:
@@ -164,11 +177,13 @@ def _draw(image, view: _View, P, colour, radius: float, dotted: bool = False) ->
     _stamp(image, xy[visible], colour, radius)
 
 
-def _ring(image, view: _View, at, colour=COLOURS["to check"], radius: float = 8.0) -> None:
+def _ring(
+    image, view: _View, at, colour=COLOURS["to check"], radius: float = 8.0, pen: float = 0.8
+) -> None:
     xy, visible = view.pixels(at[None])
     if visible[0]:
         turn = np.linspace(0, 2 * np.pi, 60)[:, None]
-        _stamp(image, xy + radius * np.hstack([np.cos(turn), np.sin(turn)]), colour, 0.8)
+        _stamp(image, xy + radius * np.hstack([np.cos(turn), np.sin(turn)]), colour, pen)
 
 
 def _stamp(image, xy, colour, radius: float) -> None:
@@ -204,6 +219,7 @@ def _legend(width: int, reading: InkReading) -> NDArray[np.uint8]:
         kind: sum(line.kind == kind for line in reading.lines)
         for kind in ("seam", "dart", "trim", "detail", "score")
     }
+    count["match mark"] = len(reading.marks)
     count["writing"], count["to check"] = len(reading.writing), len(reading.doubts)
     x, y = 12.0, 22.0
     for word, n in count.items():
@@ -213,8 +229,21 @@ def _legend(width: int, reading: InkReading) -> NDArray[np.uint8]:
         step = 34 + text_width(text, 10.0) + 22
         if x + step > width:
             x, y = 12.0, y + 24
-        bar = np.column_stack([np.arange(x, x + 26, 0.5), np.full(52, y - 5)])
+        bar = np.column_stack([x + 0.5 * np.arange(52), np.full(52, y - 5)])
         _stamp(image, bar, COLOURS[word], 2.0)
         _write(image, text, (x + 34, y), 10.0, DARK)
         x += step
+    return image
+
+
+def _list(width: int, reading: InkReading) -> NDArray[np.uint8]:
+    """What is to be checked, numbered as on the picture, in as many columns as there is room for."""
+    rows = [f"{n}  {d.said}" for n, d in enumerate(reading.doubts, start=1)]
+    column = max((int(text_width(row, 9.0)) for row in rows), default=0) + 40
+    columns = max(width // column, 1)
+    high = -(-len(rows) // columns)
+    image = np.full((high * ROW + (8 if rows else 0), width, 3), 255, dtype=np.uint8)
+    for k, row in enumerate(rows):
+        x, y = 12.0 + column * (k // high), 12.0 + ROW * (k % high)
+        _write(image, row, (x, y), 9.0, DARK)
     return image
