@@ -5,6 +5,7 @@ import pytest
 import scipy.sparse as sp
 import scipy.sparse.linalg as sl
 
+from flatten.geometry import sparse
 from flatten.geometry.dissection import analyse
 from flatten.geometry.primitives import spherical_cap
 from flatten.geometry.sparse import Factor
@@ -32,6 +33,25 @@ def test_solves_as_scipy_does(rings, block):
     B = np.random.default_rng(1).normal(size=(len(V) * block, 3))
     expected = sl.spsolve(sp.kron(A, sp.eye(block), format="csc"), B)
     np.testing.assert_allclose(factor.solve(B), expected, rtol=1e-9, atol=1e-10)
+
+
+@pytest.mark.parametrize("block", [1, 2])
+def test_fronts_shared_by_two_threads_give_the_same_factor(block, monkeypatch):
+    V, edges, on, off, _ = system(40)
+    factors = []
+    for worth in (sparse.WORTH_TWO, 1):
+        monkeypatch.setattr(sparse, "WORTH_TWO", worth)
+        for _ in range(3):
+            factor = Factor(analyse(edges, V), block)
+            factor.add(on, off)
+            assert factor.factor()
+            factors.append(factor.values)
+    for other in factors[1:]:
+        np.testing.assert_array_equal(other, factors[0])
+    on[5] = -1.0
+    factor = Factor(analyse(edges, V), block)
+    factor.add(on, off)
+    assert not factor.factor()
 
 
 def test_half_solves_make_the_inverse_product():
