@@ -142,7 +142,11 @@ class GridShape:
     def _split(self, uv, cuts, closed):
         last = len(uv) - 1
         if closed and cuts:
+            # A crossing at a bend is met twice, rounded to either side.
             cuts = sorted({c % last for c in cuts})
+            cuts = [
+                c for n, c in enumerate(cuts) if (c - cuts[n - 1]) % last > 1e-8 or len(cuts) < 2
+            ]
             span = uv[-1] - uv[0]
             uv = np.concatenate([uv, uv[1:] + span])
             bounds = [*cuts, cuts[0] + last]
