@@ -52,7 +52,9 @@ def _file(entry: Entry, key: str, value: str, folder: Path) -> Path:
 
 def _read_offcuts(entry: Entry, folder: Path) -> list[Stock]:
     name = entry.name("name")
-    entry.choice("kind", ("offcut",), "offcut")
+    kind = entry.choice("kind", ("offcut", "hide"), "offcut")
+    if kind == "hide":
+        raise entry.wrong("file", "a hide's file is its outline", 'write outline = "..."')
     file = _file(entry, "file", entry.name("file"), folder)
     gap = entry.number("gap_mm", 3.0, low=0.0, high=100.0)
     margin = entry.number("margin_mm", 5.0, low=0.0, high=500.0)

@@ -23,7 +23,7 @@ LEAN_SHARE = 0.4
 ROW_OVERLAP = 0.4
 # Of two panels in a row, one is nearer the centre by this share of the body's half width.
 SIDE_GAP = 0.12
-FAR_MM = 20.0
+FAR_MM, ASTRAY_MM = 20.0, 200.0
 # How many words a bare number is worth when schemes of names are compared, and a second pattern of
 # words ("back" beside "right front").
 NUMBER_COST = 10
@@ -176,7 +176,8 @@ def given_names(
 
     Raises
     ------
-    BadInput : a name is given twice, or two fall on one panel though all lines are cut
+    BadInput : a name is given twice, two fall on one panel though all lines are cut, or a point
+        lies far from the cast
     """
     if not asked:
         return {}
@@ -190,6 +191,12 @@ def given_names(
             raise BadInput("the name is given twice", f"panel '{entry.name}'", "rename one")
     for entry, f, distance in zip(asked, face.tolist(), gap.tolist(), strict=True):
         panel = int(owner[f])
+        if distance > ASTRAY_MM:
+            raise BadInput(
+                f"its point lies {distance:.0f} mm from the cast",
+                f"panel '{entry.name}'",
+                "give it in the scan file's own numbers",
+            )
         if panel in named and all_lines:
             raise BadInput(
                 f"its point lies on the same panel as that of '{named[panel]}'",

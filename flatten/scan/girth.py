@@ -19,6 +19,7 @@ UP = np.array([0.0, 1.0, 0.0])
 GAP_MM = 40.0
 MOVE_MM = 60.0
 STEP_MM = 2.5
+ASTRAY = 0.25  # a girth this far from the fitted one was not taken on this cast
 OTHER_UNITS = (
     ("inches, not centimetres", 2.54),
     ("centimetres, not inches", 1 / 2.54),
@@ -160,7 +161,7 @@ def scale_by_girths(
 
     Raises
     ------
-    BadInput : a girth's level misses the cast
+    BadInput : a girth's level misses the cast, or the girths contradict one another
     """
     if not specs:
         return ScaleResult(scale=1.0, girths=())
@@ -196,6 +197,14 @@ def scale_by_girths(
         )
         for spec, mm in zip(specs, measured, strict=True)
     )
+    for girth, spec in zip(girths, specs, strict=True):
+        if abs(girth.measured_mm / spec.mm - 1.0) > ASTRAY:
+            raise BadInput(
+                f"the girths do not agree with one another: to fit them all this one would be "
+                f"{girth.measured_mm:.0f} mm",
+                _named(spec),
+                "check each tape measurement, its point and its unit",
+            )
     notes += _remarks(girths, scale)
     return ScaleResult(scale=scale, girths=girths, notes=tuple(notes))
 

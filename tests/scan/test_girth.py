@@ -114,6 +114,13 @@ def test_several_girths_are_fitted_by_least_squares_and_a_misfit_is_told():
     assert f"{done.girths[0].measured_mm:.1f} mm" in done.notes[0]
 
 
+def test_girths_that_cannot_be_of_one_cast_are_refused():
+    V, F = tube(80.0, 80.0, top=1.25)
+    specs = [GirthSpec(at=(80.0, y, 0.0), mm=mm) for y, mm in ((30.0, 520.0), (270.0, 5200.0))]
+    with pytest.raises(BadInput, match=r"girth of 520 mm: the girths do not agree"):
+        scale_by_girths(V, F, vertex_normals(V, F), specs, 0.0)
+
+
 def test_allowed_differences_are_those_of_iso_20685():
     assert allowed_difference(501.0) == 9.0  # ISO 20685: large girths 9 mm, small ones 4 mm
     assert allowed_difference(480.0) == 4.0

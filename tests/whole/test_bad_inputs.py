@@ -138,3 +138,24 @@ def test_panels_of_an_inverted_scan_are_not_mirrored(tmp_path):
         outlines.append(sorted((round(float(u), 1), round(float(v), 1)) for u, v in rows))
     assert len(outlines[0]) == len(outlines[1])
     assert outlines[0] == outlines[1]
+
+
+@pytest.mark.parametrize(
+    ("extra", "said"),
+    [
+        ('[[panel]]\nname = "far"\nat = [0.0, 9000.0, 0.0]\n', "panel 'far': its point lies"),
+        ('[[stock]]\nname = "s"\nkind = "hide"\nfile = "skin.dxf"\n', 'write outline = "..."'),
+    ],
+)
+def test_an_entry_that_cannot_be_meant_is_one_line(extra, said, tmp_path, capsys):
+    job = tmp_path / "job.toml"
+    scan = (BAD / "ok_tube.ply").as_posix()
+    line = f'[[line]]\nname = "side"\nkind = "seam"\n{SEAMS}\n'
+    job.write_text(
+        f'title = "x"\n[scan]\nfile = "{scan}"\nunit = "mm"\nup = "+z"\nfront = "-y"\n{line}{extra}'
+    )
+    assert main(["run", str(job), "-q"]) == 2
+    err = capsys.readouterr().err
+    assert_one_line(err)
+    assert said in err
+    assert [p.name for p in tmp_path.iterdir()] == ["job.toml"]
