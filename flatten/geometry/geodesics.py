@@ -205,7 +205,7 @@ def _walk(V, F, twin, f, w, dx, dy, dz, length, out_face, out_bary):
     for k in range(3):
         out_bary[0, k] = w[k]
     a, b, c = F[f, 0], F[f, 1], F[f, 2]
-    length_ab, x, y = side_lengths(V, F, f, 0)
+    length_ab, x, y = side_lengths(V, F, f, np.int64(0))
     ux, uy, uz = V[b, 0] - V[a, 0], V[b, 1] - V[a, 1], V[b, 2] - V[a, 2]
     vx, vy, vz = V[c, 0] - V[a, 0], V[c, 1] - V[a, 1], V[c, 2] - V[a, 2]
     du = (dx * ux + dy * uy + dz * uz) / length_ab
