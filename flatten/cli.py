@@ -2,15 +2,16 @@
 
 import argparse
 import json
+import os
 import sys
 import tempfile
 import traceback
 from collections.abc import Iterator, Sequence
-from contextlib import contextmanager, nullcontext
+from contextlib import contextmanager, nullcontext, suppress
 from dataclasses import replace
 from importlib.resources import files
 from pathlib import Path
-from typing import Any
+from typing import Any, NoReturn
 
 from flatten import __version__
 from flatten.errors import BadInput, FlattenError
@@ -26,12 +27,19 @@ EXAMPLES = """examples:
 """
 
 
+class OneLineParser(argparse.ArgumentParser):
+    """A parser whose errors are one line, as all others of the command are."""
+
+    def error(self, message: str) -> NoReturn:
+        self.exit(2, f"flatten: {message}; see {self.prog} --help\n")
+
+
 def parser() -> argparse.ArgumentParser:
     """The command line as a parser."""
-    shared = argparse.ArgumentParser(add_help=False)
+    shared = OneLineParser(add_help=False)
     shared.add_argument("--json", action="store_true", help="machine-readable result on stdout")
     shared.add_argument("-q", "--quiet", action="store_true", help="no progress, only the result")
-    top = argparse.ArgumentParser(
+    top = OneLineParser(
         prog="flatten",
         description="Turns a scan of a taped body cast into flat, true-size templates.",
         epilog=EXAMPLES,
@@ -139,6 +147,7 @@ def run_one(
     only : the pieces to draw and cut, by name; "changed" stands for those that have changed
     materials, stocks, compare : "PLY=NAME": another material or stock, a material to set beside
     """
+    from flatten.io.atomic import check_folder
     from flatten.io.formats import read_scan
     from flatten.io.issued import read_issued
     from flatten.io.job_choice import read_choices, with_comparisons, with_materials
@@ -161,6 +170,7 @@ def run_one(
         names = tuple(name for name in only if name != CHANGED)
         if names:
             job = replace(job, output=replace(job.output, pieces=names))
+        check_folder(out)
         scan = read_scan(job.scan.file, job.scan.unit)
     clock = Clock(watch.progress)
     cast = clean_scan(job, scan, clock)
@@ -199,7 +209,7 @@ def do_demo(args: argparse.Namespace, watch: Watch) -> tuple[int, Any]:
 def do_run(args: argparse.Namespace, watch: Watch) -> tuple[int, Any]:
     # Another material's results lie beside the job's own.
     words = "-".join([args.job.stem, *(w.replace("=", "-") for w in args.material)])
-    out = args.out or args.job.with_name(f"{words}-out")
+    out = args.out or args.job.parent / f"{words}-out"
     report = run_one(
         args.job,
         out,
@@ -260,16 +270,18 @@ def do_lines(args: argparse.Namespace, watch: Watch) -> tuple[int, Any]:
     from flatten.ink.pairs import name_pairs
     from flatten.ink.picture import lines_picture
     from flatten.ink.read import read_ink
-    from flatten.io.atomic import write_text
-    from flatten.io.charts import write_picture
+    from flatten.io.atomic import check_folder, write_together
+    from flatten.io.charts import png_bytes
     from flatten.io.formats import read_scan
     from flatten.io.ink_report import ink_data, ink_text
     from flatten.io.job_text import job_of_lines, write_job
     from flatten.records.job import ScanSpec
     from flatten.scan.prepare import prepare
 
+    out = args.out or args.scan.with_name(f"{args.scan.stem}.toml")
     with watch.stage("read"):
         scan = read_scan(args.scan, args.unit)
+        check_folder(out.absolute().parent)
     spec = ScanSpec(file=args.scan, unit=args.unit)
     with watch.stage("clean"):
         cast = prepare(scan, spec)
@@ -278,10 +290,10 @@ def do_lines(args: argparse.Namespace, watch: Watch) -> tuple[int, Any]:
         if args.mirror:
             reading = mirror_lines(reading, cast, args.mirror)
         reading = complete_reading(reading, cast, accept=args.complete)
-    out = args.out or args.scan.with_suffix(".toml")
     picture = out.with_name(f"{out.stem}-lines.png")
-    write_picture(lines_picture(scan, cast, reading), picture)
-    write_text(out, write_job(job_of_lines(args.scan, spec, reading.lines, out, reading.inks)))
+    job = write_job(job_of_lines(args.scan, spec, reading.lines, out, reading.inks))
+    drawn = png_bytes(lines_picture(scan, cast, reading))
+    write_together({picture: drawn, out: job.encode()})
     if not args.json:
         print(ink_text(reading))
     watch.say(f"job with {len(reading.lines)} lines in {out}; check them in {picture}")
@@ -293,15 +305,16 @@ COMMANDS = {"demo": do_demo, "run": do_run, "check": do_check, "lines": do_lines
 
 def internal_fault(error: BaseException) -> str:
     """One line for a fault of our own; the details go to a file that can be sent with a report."""
-    with tempfile.NamedTemporaryFile(
-        "w", prefix="flatten-fault-", suffix=".txt", delete=False, encoding="utf-8"
-    ) as out:
-        out.write(f"flatten {__version__}, Python {sys.version}\n")
-        traceback.print_exception(error, file=out)
-    return (
-        f"internal fault: {type(error).__name__}: {' '.join(str(error).split())[:200]}; please report"
-        f" it with the job, the scan and {out.name}"
-    )
+    said = f"internal fault: {type(error).__name__}: {' '.join(str(error).split())[:200]}"
+    try:
+        with tempfile.NamedTemporaryFile(
+            "w", prefix="flatten-fault-", suffix=".txt", delete=False, encoding="utf-8"
+        ) as out:
+            out.write(f"flatten {__version__}, Python {sys.version}\n")
+            traceback.print_exception(error, file=out)
+    except OSError:
+        return f"{said}; please report it with the job and the scan"
+    return f"{said}; please report it with the job, the scan and {out.name}"
 
 
 def main(argv: Sequence[str] | None = None) -> int:
@@ -309,28 +322,45 @@ def main(argv: Sequence[str] | None = None) -> int:
     args = parser().parse_args(argv)
     watch = Watch(quiet=args.quiet)
     try:
+        code, said = perform(args, watch)
+        if sys.stdout is not None:
+            sys.stdout.flush()
+    except OSError as error:
+        # Whoever reads the output has gone, or the disk that it is sent to is full.
+        gone = isinstance(error, BrokenPipeError)
+        code, said = (0, "") if gone else (3, f"cannot print ({error.strerror}); make room there")
+        with suppress(OSError, ValueError):
+            os.dup2(os.open(os.devnull, os.O_WRONLY), sys.stdout.fileno())
+    if said:
+        with suppress(OSError):
+            watch.close()
+            print(f"flatten: {said}", file=sys.stderr, flush=True)
+    return code
+
+
+def perform(args: argparse.Namespace, watch: Watch) -> tuple[int, str]:
+    """Runs one command; its exit code and, if it failed, the line that says why.
+
+    Raises
+    ------
+    OSError : what it has to say cannot be printed
+    """
+    try:
         with second_core() if args.command in ("run", "demo") else nullcontext():
             code, data = COMMANDS[args.command](args, watch)
     except FlattenError as error:
-        watch.close()
-        print(f"flatten: {error}", file=sys.stderr)
-        return error.exit_code
+        return error.exit_code, str(error)
     except KeyboardInterrupt:
-        watch.close()
-        print("flatten: cancelled; nothing was written", file=sys.stderr)
-        return 130
-    except BrokenPipeError:
-        return 0
+        return 130, "cancelled; nothing was written"
     except MemoryError as error:
-        watch.close()
-        print(f"flatten: {args.command}: not enough memory; {error}", file=sys.stderr)
-        return 3
+        return 3, f"{args.command}: not enough memory; {error}"
     except Exception as error:
-        watch.close()
-        print(f"flatten: {internal_fault(error)}", file=sys.stderr)
-        return 3
+        # Only writing to an open stream that no file was named for fails without a name.
+        if isinstance(error, OSError) and error.filename is None:
+            raise
+        return 3, internal_fault(error)
     watch.close()
     if args.json:
         json.dump(data, sys.stdout, indent=1)
         print()
-    return code
+    return code, ""

@@ -48,7 +48,7 @@ from flatten.records.template import LayPlan
 from flatten.scan.prepare import prepare
 from flatten.template.alter import cut_lengths
 from flatten.template.build import build_templates
-from flatten.template.changes import choose_pieces, list_changes
+from flatten.template.changes import check_pieces, choose_pieces, list_changes
 from flatten.template.names import check_alters, idle_names, own_alters
 from flatten.template.practice import joint_choice
 from flatten.template.spec import TemplateSpec
@@ -174,6 +174,7 @@ def run_job(
         guide = build_guide([(o.ply, o.material, o.template_set) for o in outcomes])
     templates = [t for outcome in outcomes for t in outcome.all_templates]
     held = {t.name: t.revision for t in templates if t.revision != job.revision}
+    check_pieces(job.output.pieces, templates)
     if changed_only:
         cut = tuple(t.name for outcome in outcomes for t in outcome.template_set.templates)
         job = replace(job, output=replace(job.output, pieces=cut))

@@ -41,9 +41,14 @@ def signed_strain(strain: Strain) -> NDArray[np.float64]:
 
 def png_uri(image: NDArray[np.uint8]) -> str:
     """An (h, w, 3) picture as a data URI for a self-contained page."""
+    return "data:image/png;base64," + base64.b64encode(png_bytes(image)).decode()
+
+
+def png_bytes(image: NDArray[np.uint8]) -> bytes:
+    """An (h, w, 3) picture as the bytes of a PNG file."""
     out = io.BytesIO()
     Image.fromarray(image).save(out, format="PNG")
-    return "data:image/png;base64," + base64.b64encode(out.getvalue()).decode()
+    return out.getvalue()
 
 
 def write_picture(image: NDArray[np.uint8], path: Path) -> None:

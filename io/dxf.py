@@ -76,7 +76,7 @@ def write_dxf(
         _set_extents(document, space, drawing, scale)
         document.saveas(path)
     except OSError as error:
-        raise CannotWrite(f"{path}: {error.strerror or error}") from None
+        raise CannotWrite(f"{path}: {error.strerror or error}") from error
     finally:
         ezdxf_options.write_fixed_meta_data_for_testing = kept
 

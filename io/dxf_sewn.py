@@ -66,7 +66,7 @@ def write_sewn_dxf(
         _words(space, (*head, *note), (0.0, -4 * _TEXT_MM))
         document.saveas(path)
     except OSError as error:
-        raise CannotWrite(f"{path}: {error.strerror or error}") from None
+        raise CannotWrite(f"{path}: {error.strerror or error}") from error
     finally:
         ezdxf_options.write_fixed_meta_data_for_testing = kept
 

@@ -24,4 +24,4 @@ def write_panel_obj(panel: Panel, flat: Flat, path: Path) -> None:
     try:
         path.write_text("\n".join(rows) + "\n", encoding="utf-8", newline="\n")
     except OSError as error:
-        raise CannotWrite(f"{path}: {error.strerror or error}") from None
+        raise CannotWrite(f"{path}: {error.strerror or error}") from error

@@ -10,6 +10,7 @@ from numpy.typing import NDArray
 from scipy.linalg import svd
 from shapely.geometry import LineString, Polygon
 
+from flatten.errors import BadInput
 from flatten.geometry.curves import arc_length, at_lengths
 from flatten.records.drawing import Circle, Ink, Polyline
 from flatten.records.issue import Change, EarlierRun
@@ -55,14 +56,34 @@ def choose_pieces(
     chosen = tuple(
         t
         for t in every
-        if (again is None or t.name in again)
-        and any(
-            fnmatchcase(n, p) for n in (t.name, t.name.removeprefix(f"{t.ply} ")) for p in patterns
-        )
+        if (again is None or t.name in again) and any(_is_meant(t, pattern) for pattern in patterns)
     )
     if len(chosen) == len(every):
         return template_set
     return replace(template_set, templates=chosen, every=every)
+
+
+def check_pieces(patterns: Sequence[str], templates: Sequence[Template]) -> None:
+    """Every pattern means at least one of all the job's templates.
+
+    Raises
+    ------
+    BadInput : names the one that does not, and the pieces there are
+    """
+    for pattern in patterns:
+        if templates and not any(_is_meant(t, pattern) for t in templates):
+            names = ", ".join(f"'{t.name}'" for t in templates[:8])
+            more = f" and {len(templates) - 8} more" if len(templates) > 8 else ""
+            raise BadInput(
+                f"no piece is called '{pattern}'",
+                "--only or [output] pieces",
+                f"there are {names}{more}",
+            )
+
+
+def _is_meant(template: Template, pattern: str) -> bool:
+    names = (template.name, template.name.removeprefix(f"{template.ply} "))
+    return any(fnmatchcase(name, pattern) for name in names)
 
 
 def changes(now: Template, before: Template) -> list[str]:

@@ -1,6 +1,9 @@
 """The command as a person meets it: help, version, errors, cancel, JSON."""
 
+import errno
+import io
 import json
+import os
 import re
 import subprocess
 import sys
@@ -46,6 +49,14 @@ def test_a_missing_job_is_one_line(tmp_path, capsys):
     err = capsys.readouterr().err
     assert err.count("\n") == 1
     assert "none.toml" in err
+
+
+def test_a_folder_given_as_a_job_is_one_line(tmp_path, capsys, monkeypatch):
+    monkeypatch.chdir(tmp_path)
+    assert main(["run", ".", "-q"]) == 2
+    err = capsys.readouterr().err
+    assert err.count("\n") == 1
+    assert "name a file in it" in err
 
 
 def test_a_misspelt_key_names_the_line_and_the_likely_word(tmp_path, capsys):
@@ -101,3 +112,42 @@ def test_cautions_follow_what_is_used():
     assert "chloride" in glued
     assert "vapour" not in paper
     assert all("Local codes" in text and "Wrapping" in text for text in (glued, paper))
+
+
+def test_a_wrong_word_on_the_command_line_is_one_line(capsys):
+    with pytest.raises(SystemExit) as stop:
+        main(["check", "scan.ply", "--unit", "km"])
+    assert stop.value.code == 2
+    err = capsys.readouterr().err
+    assert err.count("\n") == 1
+    assert "km" in err
+    assert "flatten check --help" in err
+
+
+def test_a_full_disk_behind_the_output_is_told(capsys, monkeypatch):
+    class Full(io.StringIO):
+        def write(self, text):
+            raise OSError(errno.ENOSPC, os.strerror(errno.ENOSPC))
+
+    monkeypatch.setattr(sys, "stdout", Full())
+    for more in ([], ["--json"]):
+        assert main(["check", str(BAD / "ok_tube.ply"), "-q", *more]) == 3
+        err = capsys.readouterr().err
+        assert err.count("\n") == 1
+        assert "No space" in err
+
+
+def test_a_piece_that_is_not_there_is_told_with_those_that_are(tmp_path, capsys):
+    job = tmp_path / "job.toml"
+    scan = (BAD / "ok_tube.ply").as_posix()
+    job.write_text(
+        f'[scan]\nfile = "{scan}"\nup = "+z"\nfront = "+y"\n'
+        '[[line]]\nname = "a"\npoints = [[60, 0, 0], [60, 0, 200]]\n',
+        encoding="utf-8",
+    )
+    assert main(["run", str(job), "-q", "--only", "sleeve"]) == 2
+    err = capsys.readouterr().err
+    assert err.count("\n") == 1
+    assert "'sleeve'" in err
+    assert "'base body'" in err
+    assert [p.name for p in tmp_path.iterdir()] == ["job.toml"]
