@@ -26,6 +26,7 @@ from flatten.parameterize import cones
 from flatten.parameterize.bounds import Bounds, first_bounds
 from flatten.parameterize.couplings import FAIRNESS, Couplings
 from flatten.parameterize.dirichlet import derivatives, energies
+from flatten.parameterize.prices import Prices
 from flatten.parameterize.sheet import Sheet
 from flatten.parameterize.weave import Frame, Weave
 from flatten.parameterize.wishes import Slack, reach
@@ -41,10 +42,8 @@ GAP = 0.05  # of tau: how near to the optimum is near enough
 SMALLEST = 1e-3  # tau below this (0.1 % strain) need not be known more closely
 STIFFEST = 100.0  # of the seams, per mm²
 TO_EDGE = 0.95  # the part of the way to a cone's edge that a step may go
-# The price of a missed wish beside a panel's strain. Below 1 a whole panel is not scaled for it: so
-# it is where a panel is at its material's limits, but dearer where it has strain to spare.
-PRICE, DEARER = 0.8, 8.0
-EASY, HARD = 0.85, 1.0  # loads between which the price falls
+# What a missed wish costs beside strain that is dear: below 1 a whole panel is not scaled for it.
+PRICE = 0.8
 STEPS = 60  # at most
 # Why a solution went no further.
 NEAR_ENOUGH, STUCK, RAN_OUT = "near enough", "no step got any further", "its steps ran out"
@@ -88,22 +87,17 @@ class LeastPeak:
         mu = 1.0 / np.maximum(self._by_tau(bounds, low, high), 1.0)
         aim = mu[sheet.panel, None]
         self.z_low, self.z_high = aim * low, aim * high
-        self.slacks = [Slack(wish, U, self._prices()) for wish in couplings.wishes]
+        self.prices = Prices(self.loads(), PRICE / weave.ratio)
+        self.slacks = [Slack(wish, U, self.prices.now) for wish in couplings.wishes]
 
     def loads(self) -> Array:
         """(p,) strain of each panel's worst place over its material's limit."""
         squeeze = self.weave.squeeze.straight
         return self.tau * (1 - squeeze) / squeeze
 
-    def _prices(self) -> Array:
-        """(p,) the price of a missed wish: a parameter of every step, not a function to minimise,
-        lest more strain should pay by making wishes cheap."""
-        x = np.clip((self.loads() - EASY) / (HARD - EASY), 0.0, 1.0)
-        return PRICE / self.weave.ratio * (DEARER + (1 - DEARER) * x * x * (3 - 2 * x))
-
     def _evenness(self) -> Array:
         """(p,) the weight of even edges, which like the mean distortion keeps pace with tau."""
-        return EVEN * self._prices() / np.maximum(self.tau, SMALLEST)
+        return EVEN * self.prices.now / np.maximum(self.tau, SMALLEST)
 
     def _by_tau(self, bounds: Bounds, low: Array, high: Array) -> Array:
         """(p,) the forces (m, 3) on both cones as each panel's tau feels them."""
@@ -171,9 +165,9 @@ class LeastPeak:
         )
         second[:, :7] += mean_second
         c, rows = seams.residual(self.U), seams.gradient(self.U)
-        prices = self._prices()
+        self.prices.follow(self.loads())
         for slack in self.slacks:
-            slack.prepare(self.U, prices)
+            slack.prepare(self.U, self.prices.now)
         if not self._factor(second):
             return 0.0
         fixed = sheet.pull_back(self.P, by)

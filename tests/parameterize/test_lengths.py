@@ -8,6 +8,7 @@ from flatten.geometry.curves import arc_length
 from flatten.geometry.primitives import spherical_cap
 from flatten.parameterize.couplings import make_sheet
 from flatten.parameterize.flat import flatten_panels
+from flatten.parameterize.prices import Prices
 
 
 def rim_part(parts, flat_set):
@@ -92,3 +93,25 @@ def test_the_even_edges_gradient(make):
     assert (gradient * D).sum() == pytest.approx(
         (energy(U + h * D) - energy(U - h * D)) / (2 * h), rel=1e-6
     )
+
+
+@pytest.mark.parametrize("limits", [(2.0, 8.0), (3.0, 1.5)])
+def test_a_dome_about_at_its_limits_is_solved_all_the_same(make, limits):
+    """Strain and rim length pull against each other, one as steeply as the other."""
+    parts = make.single(*spherical_cap(100.0, 0.5, rings=25))
+    flat = flatten_panels(parts, make.foam(*limits), ply="base").flats[0]
+    assert flat.stopped == "near enough"
+    assert flat.above_least_pct < 5.0
+
+
+def test_prices_settle_between_loads_that_jump():
+    """A panel that takes all strain at one price and none just below it."""
+    prices = Prices(np.array([2.0]), 0.5)
+    assert prices.now[0] == pytest.approx(0.5)
+    moved = []
+    for _ in range(30):
+        before = prices.now[0]
+        prices.follow(np.array([1.3 if before > 1.7 else 0.6]))
+        moved.append(abs(prices.now[0] / before - 1))
+    assert moved[-1] < 1e-3
+    assert prices.now[0] == pytest.approx(1.7, rel=0.05)
