@@ -330,7 +330,8 @@ def main(argv: Sequence[str] | None = None) -> int:
         gone = isinstance(error, BrokenPipeError)
         code, said = (0, "") if gone else (3, f"cannot print ({error.strerror}); make room there")
         with suppress(OSError, ValueError):
-            os.dup2(os.open(os.devnull, os.O_WRONLY), sys.stdout.fileno())
+            if sys.stdout is not None:
+                os.dup2(os.open(os.devnull, os.O_WRONLY), sys.stdout.fileno())
     if said:
         with suppress(OSError):
             watch.close()
