@@ -110,3 +110,27 @@ def test_a_narrow_strap_between_two_openings_is_no_lap(width):
     )
     W, G = wraps.largest(V, F[~hole[F].all(axis=1)])
     assert close_slit(W, G).slits == ()
+
+
+def torn(V, F, rng):
+    """The body with bands torn out of it that wind about at random, 10 to 28 mm wide."""
+    C, gone = V[F].mean(axis=1), np.zeros(len(F), dtype=bool)
+    for _ in range(rng.integers(1, 5)):
+        at, way, radius = C[rng.integers(len(C))], rng.normal(size=3), rng.uniform(5, 14)
+        for _ in range(rng.integers(4, 25)):
+            gone |= np.linalg.norm(C - at, axis=1) < radius
+            way = 0.7 * way + 0.7 * rng.normal(size=3)
+            at = C[np.linalg.norm(C - at - 8 * way / np.linalg.norm(way), axis=1).argmin()]
+    return wraps.largest(V, F[~gone])
+
+
+@pytest.mark.parametrize("seed", [18, 25, 31, 32, 36])
+def test_tears_that_wind_about_leave_one_sound_sheet(seed):
+    V, F = wraps.leg(100, 60)
+    W, G = torn(V, F, np.random.default_rng(seed))
+    done = close_slit(W, G)
+    edges = np.sort(np.concatenate([done.F[:, [0, 1]], done.F[:, [1, 2]], done.F[:, [2, 0]]]), 1)
+    assert np.unique(edges, axis=0, return_counts=True)[1].max() == 2
+    # Whatever was closed lies where the body was: the bands are narrow against its roundness.
+    assert off(np.ascontiguousarray(done.V), V, F).max() < 8.0
+    assert len(wraps.loops(done.V, done.F)) <= len(wraps.loops(W, G))
