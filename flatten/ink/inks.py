@@ -132,7 +132,8 @@ def sort_inks(strokes: list[Stroke]) -> Sorted:
     plain = ((t.length > 60.0) | (t.even > 0.85)) & (t.strength > 0.8 * level)
     dark = ~t.light & (t.strength > 0.35 * level) & (t.explained > 0.7 * usual)
     other = ~main & ~t.gloss & (t.length > 40.0) & crisp_too & (tint | plain | dark)
-    taken = (main & sure & ~_shine(t, main & crisp) & (t.strength >= 0.8 * asked * level)) | other
+    shine = _shine(t, main & crisp)
+    taken = (main & sure & ~shine & (t.strength >= 0.8 * asked * level)) | other
     ink, sums = _clusters(t, taken)
     # Within its own ink a stroke is held against that ink, not against the darkest.
     for k in range(len(sums)):
@@ -144,9 +145,8 @@ def sort_inks(strokes: list[Stroke]) -> Sorted:
             ink[ink == k] = -1
     faint = np.zeros(len(strokes), dtype=bool)
     close = np.cos(np.radians(1.6 * SAME_INK_DEG))
-    could = (
-        (ink < 0) & (t.strength > FAINT * level) & (t.explained > LITTLE * usual) & (t.even > 0.1)
-    )
+    could = (ink < 0) & ~shine & (t.strength > FAINT * level)
+    could &= (t.explained > LITTLE * usual) & (t.even > 0.1)
     for i in np.flatnonzero(could):
         fits = [
             float(t.way[i] @ s) / float(np.linalg.norm(s)) if (ink == k).any() else -1.0

@@ -38,6 +38,11 @@ NO_INK = (
     "no pen lines were found in the scan's colours; draw over them with a broad pen and scan again "
     "in even light, or give [[line]] points"
 )
+PLAIN = 4.0  # levels of 255 that the colours of a scan without any differ by
+NO_COLOURS = (
+    "the scan's colours are all alike, so no pen lines can be read: they were lost on the way; "
+    "export it again with its texture or with vertex colours, or give [[line]] points"
+)
 
 
 def _rims(scan_side: list[NDArray[np.float64]], cast: Cast | None) -> list[NDArray[np.float64]]:
@@ -147,7 +152,10 @@ def read_ink(scan: Scan, cast: Cast | None = None, rules: tuple[InkRule, ...] = 
     if found.level == 0.0:
         weak = [s for s, faint in zip(strokes, found.faint, strict=True) if faint]
         doubts = tuple(weak_doubt(s.points, s.colour, filed) for s in weak[:MOST_WEAK])
-        return InkReading(lines=(), doubts=doubts, notes=(*notes, NO_INK))
+        spread = np.ptp(np.percentile(S.C, [1.0, 99.0], axis=0), axis=0).max()
+        return InkReading(
+            lines=(), doubts=doubts, notes=(*notes, NO_INK if spread > PLAIN else NO_COLOURS)
+        )
     paths, gaps = _paths(S, seen.X, strokes, found)
     colours = ink_colours(strokes, found)
     ruled = ruled_inks(colours, rules)

@@ -164,10 +164,11 @@ class _Strip:
         if not self.path.closed and (low < END_MM or high > self.total - END_MM):
             return None
         arms, inked = [], []
-        for (first, last), s in zip(ends, (-1.0, 1.0), strict=True):
+        for (first, last), s, side in zip(ends, (-1.0, 1.0), sides, strict=True):
             inside = (t > first - 0.3) & (t < last + 0.3)
             arms.append(self._arm(inside, s * self.a, q, edge))
-            core = (np.abs(t - 0.5 * (first + last)) < 0.8) if last - first < 5.0 else inside
+            # Between strokes side by side there is tape.
+            core = inside & (side[np.clip((t / CELL_MM).astype(int), 0, len(side) - 1)] > INKED)
             out = s * self.a - edge
             inked.append(self._mean(q, core & (out > -0.3) & (out < max(0.8 * arms[-1], 1.2))))
         if min(arms) < LEAST_ARM_MM or max(arms) > MOST_ARM_MM or sum(arms) < LEAST_MM:

@@ -23,6 +23,7 @@ from ink_cases import (
     with_corners,
     writing,
 )
+from ink_marks import dashed, marks_of, ticks_on
 from ink_panels import drawn_lines, panels_alike
 from ink_scans import Look, Wear, scan_of
 from ink_score import score
@@ -228,6 +229,39 @@ def test_ticks_become_match_marks_and_a_line_along_a_rim_a_trim():
     back = np.linalg.inv(drawn.pose)
     heights = sorted((m.at @ back[:3, :3].T + back[:3, 3])[1] for m in reading.marks)
     assert heights == pytest.approx(sorted([0.25 * SHIN.high, 0.3 * SHIN.high]), abs=4.0)
+
+
+@pytest.mark.parametrize(("shown", "bare", "width"), [(12.0, 4.5, 3.0), (7.0, 9.0, 2.5)])
+def test_a_row_of_dashes_is_one_score_line_from_the_first_to_the_last(shown, bare, width):
+    rng = np.random.default_rng(1)
+    row = dashed(SHIN, rng, BLACK, width, shown, bare, 110.0, 0.1, lambda: (0.1, 95.0))
+    drawn = scan_of(SHIN, [*limb_lines(SHIN)[:3], *row], Look(shadow=0.4), spacing=2.2, seed=15)
+    reading = read_ink(drawn.scan)
+    ((_, as_score, otherwise, lines, ends_off),) = marks_of(reading, drawn).dashes
+    assert as_score > 0.95
+    assert otherwise == 0.0
+    assert lines == 1
+    assert ends_off < 6.0
+    assert any("is dashed" in note for note in reading.notes)
+
+
+def test_a_worn_seam_with_gaps_is_no_row_of_dashes():
+    wear = Wear(gaps=4, gap_mm=9.0, holes=6)
+    drawn = scan_of(SHIN, limb_lines(SHIN, width=3.0), Look(worn=0.5), wear, spacing=2.2, seed=16)
+    assert "score" not in {x.kind for x in read_ink(drawn.scan).lines}
+
+
+def test_strokes_across_a_line_are_counted_and_creases_are_none():
+    lines = limb_lines(SHIN)
+    marks = [
+        *ticks_on(lines[0], 0.25, 1, 12.0, 3.0, BLACK),
+        *ticks_on(lines[1], 0.3, 2, 13.0, 3.0, BLACK),
+        *ticks_on(lines[1], 0.8, 3, 13.0, 3.0, BLACK),
+    ]
+    drawn = scan_of(SHIN, [*lines, *marks], Look(wrinkles=30), spacing=1.9, seed=17)
+    found = marks_of(read_ink(drawn.scan), drawn)
+    assert found.ticks == (3, 3, 0)
+    assert found.counted == (3, 3)
 
 
 def test_a_closed_line_that_meets_nothing_is_a_detail():
