@@ -100,8 +100,10 @@ def lay_apart(
     over = [
         k for k, (p, flat) in enumerate(zip(panels, flats, strict=True)) if over_itself(p, flat)
     ]
-    before = _disc_loads(sheet, U, material)
     notes: dict[int, str] = {}
+    if not over:
+        return Apart(U=U, gap=gap, stopped=stopped, notes=notes)
+    before = _disc_loads(sheet, U, material)
     todo = list(over)
     while todo:
         found = _together(panels, sheet, couplings, U, weave, todo)

@@ -88,7 +88,8 @@ def _solve(
         U = descend(sheet, U, steps=60, tolerance=1e-3)
     say(0.2)
     U = settle(sheet, U, couplings, steps=1)
-    U = _stand(panels, sheet, U)
+    if not weave_of(material, np.full(sheet.panels, UP)).even:
+        U = _stand(panels, sheet, U)
     say(0.3)
     begun = U
     found = _refine(panels, sheet, couplings, U, material, say)
