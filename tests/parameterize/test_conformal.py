@@ -7,7 +7,7 @@ import pytest
 from flatten.geometry.primitives import frustum, spherical_cap
 from flatten.geometry.topology import border_half_edges
 from flatten.geometry.triangles import corner_angles
-from flatten.parameterize.lscm import conformal, conformal_energy, far_pins, lscm
+from flatten.parameterize.lscm import Energy, conformal, conformal_energy, far_pins, lscm
 from flatten.parameterize.start import signed_areas, start
 from flatten.parameterize.tutte import tutte
 
@@ -24,6 +24,52 @@ def test_same_map_and_energy_as_igl(seed, make):
     )  # fmt: skip
     np.testing.assert_allclose(ours, theirs, atol=1e-6)
     assert conformal_energy(V, F, ours) <= conformal_energy(V, F, theirs) * (1 + 1e-6) + 1e-9
+
+
+def ribbon(long=150, wide=7):
+    """A wavy ribbon, whose border holds a good part of its vertices."""
+    x, y = np.meshgrid(4.0 * np.arange(long), 4.0 * np.arange(wide), indexing="ij")
+    V = np.stack([x, y, 9 * np.sin(x / 30) * np.cos(y / 12)], -1).reshape(-1, 3)
+    i, j = np.meshgrid(np.arange(long - 1), np.arange(wide - 1), indexing="ij")
+    a = (i * wide + j).ravel()
+    b = a + wide
+    return V, np.concatenate([np.stack([a, b, b + 1], -1), np.stack([a, b + 1, a + 1], -1)])
+
+
+def test_long_borders_give_igls_map_too():
+    V, F = ribbon()
+    assert Energy(V, F).long_border
+    pins = far_pins(V, np.unique(border_half_edges(F)))
+    ours = lscm(V, F, pins)
+    assert ours is not None
+    theirs = next(
+        x for x in igl.lscm(V, F, np.array(pins), ours[list(pins)]) if isinstance(x, np.ndarray)
+    )
+    np.testing.assert_allclose(ours, theirs, atol=1e-6)
+
+
+def test_both_ways_find_the_same_lowest_map(monkeypatch):
+    V, F = ribbon()
+    maps = []
+    for long in (0.0, np.inf):
+        monkeypatch.setattr("flatten.parameterize.lscm.LONG", long)
+        U = conformal(V, F)
+        assert U is not None
+        maps.append((U - U.mean(axis=0)) @ [1, 1j])
+    turn = np.vdot(maps[0], maps[1])
+    np.testing.assert_allclose(maps[0] * turn / abs(turn), maps[1], atol=1e-4)
+
+
+def test_a_narrow_frustum_develops_exactly():
+    V, F = frustum(60.0, 64.0, 8.0, edge_mm=2.0)
+    assert Energy(V, F).long_border
+    U = conformal(V, F)
+    assert U is not None
+    for i in range(3):
+        a, b = F[:, i], F[:, (i + 1) % 3]
+        np.testing.assert_allclose(
+            np.linalg.norm(U[a] - U[b], axis=1), np.linalg.norm(V[a] - V[b], axis=1), rtol=1e-5
+        )
 
 
 def test_right_side_up(make):
