@@ -29,7 +29,7 @@ def test_same_map_and_energy_as_igl(seed, make):
 def ribbon(long=150, wide=7):
     """A wavy ribbon, whose border holds a good part of its vertices."""
     x, y = np.meshgrid(4.0 * np.arange(long), 4.0 * np.arange(wide), indexing="ij")
-    V = np.stack([x, y, 9 * np.sin(x / 30) * np.cos(y / 12)], -1).reshape(-1, 3)
+    V = np.stack([x, y, 9 * np.sin(x / 30) * np.cos(y / 12)], -1).reshape(-1, 3).astype(np.float64)
     i, j = np.meshgrid(np.arange(long - 1), np.arange(wide - 1), indexing="ij")
     a = (i * wide + j).ravel()
     b = a + wide
