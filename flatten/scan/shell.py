@@ -34,6 +34,8 @@ FINE_SHARE = 0.35
 _SAME_SIZE = 1.1
 MOST_FACES = 3_000_000
 FEW_FACES = 100
+# Noise of this share of the edges tilts faces by a quarter of a right angle and more.
+ROUGH_SHARE = 0.15
 
 
 @dataclass(frozen=True, eq=False, kw_only=True)
@@ -113,7 +115,8 @@ def _upright(mended: Mended, spec: ScanSpec, unit: str, scale: float) -> Shell:
     if not sure:
         notes.append("the surface is too flat to tell its outside; the file's own side is taken")
     for left in (outer_sheet, lambda V, F: cut_stand(V, F, scale)):
-        done = left(V, F)
+        # Faces that noise has turned over look like the back of a thin wall.
+        done = left(_calm(V, F), F)
         repairs |= done.repairs
         notes += done.notes
         if len(done.F) < len(F):
@@ -168,6 +171,13 @@ def _whole(V: Array, F: NDArray[np.int32]) -> tuple[Array, NDArray[np.int32]]:
     solid = make_manifold(*keep_used(V, F))
     islands = drop_islands(solid.V, solid.F, solid.part)
     return keep_used(solid.V, solid.F[islands.keep])
+
+
+def _calm(V: Array, F: NDArray[np.int32]) -> Array:
+    """Where a scan is rough, the points smoothed so that its faces look where the surface looks."""
+    if noise_level(V, F) < ROUGH_SHARE * mean_edge(V, F):
+        return V
+    return smooth_positions(V, F, passes=8, fixed=border_mask(F, len(V)))
 
 
 def _vector(direction: tuple[float, float, float] | None) -> Array | None:

@@ -1,10 +1,12 @@
 """The whole way from a scan to the cast, on bodies made from formulas."""
 
+from dataclasses import replace
 from pathlib import Path
 
 import igl
 import numpy as np
 import pytest
+import wraps
 
 from flatten.errors import BadInput
 from flatten.geometry.boxtree import box_tree, nearest_points
@@ -117,6 +119,19 @@ def test_a_dirty_scan_comes_back_to_the_true_form(mended):
     assert mended.repairs["islands"] >= 1
     assert mended.repairs["faces_duplicate"] == 2
     assert any("2 holes filled" in note for note in mended.notes)
+
+
+@pytest.mark.parametrize("seed", [0, 1])
+def test_a_scan_so_rough_that_faces_turn_over_has_no_inside_wall(seed):
+    V, F = wraps.leg(150, 80)
+    rough = V + np.random.default_rng(seed).normal(0, 1.5, V.shape)
+    cast = prepare(Scan(name="limb", V=rough, F=F.astype(np.int32), unit="mm"), spec())
+    assert_clean(cast)
+    assert "inside_wall_faces" not in cast.repairs
+    assert {rim.name for rim in cast.rims} == {"upper", "lower"}
+    at = np.linalg.inv(cast.to_cast)
+    off = off_form(replace(cast, V=cast.V @ at[:3, :3].T + at[:3, 3]), V, F)
+    assert np.sqrt((off**2).mean()) < 0.6
 
 
 def test_the_same_scan_always_gives_the_same_cast(mended):
