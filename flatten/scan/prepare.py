@@ -25,7 +25,7 @@ from flatten.scan.mirror_image import (
 )
 from flatten.scan.offset import offset, smooth_normals
 from flatten.scan.remesh import remesh
-from flatten.scan.rims import name_rims, rim_guides, tell_rims
+from flatten.scan.rims import name_rims, rim_guides, tell_rims, tell_tears
 from flatten.scan.shell import Shell, girths_in_cast, make_shell
 from flatten.scan.survey import inspect
 from flatten.scan.symmetry import find_symmetry
@@ -93,8 +93,9 @@ def prepare(scan: Scan, spec: ScanSpec, progress: Progress | None = None) -> Cas
         repairs["points_bridged_in_hollows"] = bridged
     if spec.tape_mm == 0:
         notes.append("no wrap thickness is taken off (tape_mm = 0)")
-    rims = name_rims(V, find_borders(V, F, 2 * edge))
-    notes.append(tell_rims(rims))
+    openings = find_borders(V, F, 2 * edge)
+    rims = name_rims(V, openings)
+    notes += [tell_rims(rims), *tell_tears(rims, openings)]
     return Cast(
         name=scan.name,
         V=V,

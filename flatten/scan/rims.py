@@ -4,7 +4,7 @@ import numpy as np
 
 from flatten.geometry.triangles import Array
 from flatten.records.cast import Rim
-from flatten.scan.holes import Border
+from flatten.scan.holes import FLUSH, Border
 from flatten.scan.loops import smooth_curve
 from flatten.scan.remesh import Guide
 
@@ -65,3 +65,23 @@ def tell_rims(rims: tuple[Rim, ...]) -> str:
         return "the cast is closed: it has no opening"
     sizes = ", ".join(f"{rim.name} {rim.smooth_length_mm:.0f} mm" for rim in rims)
     return f"openings kept, by the length of their rims: {sizes}"
+
+
+def tell_tears(rims: tuple[Rim, ...], borders: list[Border]) -> list[str]:
+    """A sentence where openings lie flush in the surface, as tears do and ends of limbs do not.
+
+    borders : of the rims, in their order
+    """
+    flush = [
+        f"'{rim.name}' ({rim.smooth_length_mm:.0f} mm)"
+        for rim, border in zip(rims, borders, strict=True)
+        if border.flush > FLUSH
+    ]
+    if not flush or len(rims) < 2:
+        return []
+    one = len(flush) == 1
+    return [
+        f"the opening{'' if one else 's'} {', '.join(flush)} "
+        f"{'lies' if one else 'lie'} flush in the surface, as a tear does, and {'is' if one else 'are'} "
+        "too large to be filled truly: if no opening is meant there, scan that place again"
+    ]

@@ -11,7 +11,7 @@ from flatten.records.scan import Scan
 from flatten.scan.girth import allowed_difference, level_girth, scale_by_girths
 from flatten.scan.holes import find_borders, tell_holes
 from flatten.scan.mend import mend
-from flatten.scan.rims import name_rims, tell_rims
+from flatten.scan.rims import name_rims, tell_rims, tell_tears
 from flatten.scan.shell import Shell, girths_in_cast, make_shell
 from flatten.units import MM_PER_UNIT, candidate_units
 
@@ -28,9 +28,11 @@ def inspect(scan: Scan, spec: ScanSpec) -> Inspection:
     V, F = shell.V, shell.F
     borders = find_borders(V, F, 2 * shell.edge_mm)
     holes = [*(b.smooth_length for b in borders if b.hole), *shell.holes_mm]
-    openings = name_rims(V, [b for b in borders if not b.hole])
+    kept = [b for b in borders if not b.hole]
+    openings = name_rims(V, kept)
     girths, said = _girths(shell, spec)
     notes = [*scan.notes, *mended.notes, *shell.notes, *said, tell_rims(openings)]
+    notes += tell_tears(openings, kept)
     if holes:
         notes.append(tell_holes(holes))
     size = np.ptp(V, axis=0)

@@ -134,6 +134,19 @@ def test_a_scan_so_rough_that_faces_turn_over_has_no_inside_wall(seed):
     assert np.sqrt((off**2).mean()) < 0.6
 
 
+def test_a_tear_too_large_to_fill_is_told_from_the_openings():
+    V, F = thigh()
+    centre = V[F].mean(axis=1)
+    torn = F[np.linalg.norm(centre - [0, 170, 46], axis=1) > 50]
+    cast = prepare(Scan(name="limb", V=V, F=torn, unit="mm"), spec())
+    told = [note for note in cast.notes if "as a tear does" in note]
+    assert len(told) == 1
+    assert "'front' (" in told[0]
+    assert "'upper'" not in told[0]
+    looked = inspect(Scan(name="limb", V=V, F=torn, unit="mm"), spec())
+    assert any("'front' (" in note and "as a tear does" in note for note in looked.notes)
+
+
 def test_the_same_scan_always_gives_the_same_cast(mended):
     V, F = dirty(*thigh(), np.random.default_rng(0))
     again = prepare(Scan(name="limb", V=V, F=F), spec())
