@@ -98,11 +98,15 @@ def pack_strip(
     if last is not None and (streak == 0 or not ends):
         ends.append(last)
     plans: list[Plan] = []
+    slowest = 0.0
     for plan in reversed(ends):  # the shortest first
-        if plans and limit is not None and time.perf_counter() - began >= limit + spare:
+        begun = time.perf_counter()
+        # None is begun that may not end in time.
+        if plans and limit is not None and begun - began + slowest > limit + spare:
             break
         progress(1.0)
         plans.append(press(shapes, plan, ground, gap))
+        slowest = max(slowest, time.perf_counter() - begun)
     return Packed(plans=plans, seen=seen, by_clock=by_clock)
 
 
