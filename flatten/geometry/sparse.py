@@ -105,6 +105,8 @@ def _solve(
             column = L[base + j * height : base + (j + 1) * height]
             for q in range(k):
                 w = work[q, :height]
+                if w[j] == 0.0:
+                    continue
                 value = w[j] / column[j]
                 w[j] = value
                 for i in range(j + 1, height):
@@ -134,13 +136,14 @@ def _solve(
                     work[q, width + i * block + b] = X[q, at + b]
         for back_column in range(width):
             j = width - 1 - back_column
-            column = L[base + j * height : base + (j + 1) * height]
+            pivot = base + j * height + j
+            below = L[pivot + 1 : pivot + height - j]
             for q in range(k):
-                w = work[q, :height]
+                w = work[q, j + 1 : height]
                 total = 0.0
-                for i in range(j + 1, height):
-                    total += column[i] * w[i]
-                w[j] = (w[j] - total) / column[j]
+                for i in range(len(below)):
+                    total += below[i] * w[i]
+                work[q, j] = (work[q, j] - total) / L[pivot]
         for q in range(k):
             for i in range(width):
                 X[q, own + i] = work[q, i]
