@@ -341,8 +341,9 @@ def _standing(across, i, W, q, half, chain: _Chain):
 
 
 def _bareness(across, k, W, Y, noise, half, size):
-    """(count,) share of the area beside each stroke, on its cleaner side, that is bare tape."""
-    best = np.zeros(len(half))
+    """(count,) share of the area beside each stroke, on its cleaner side, that is bare tape; 1 where
+    nothing beside it was seen."""
+    best, seen = np.zeros(len(half)), np.zeros(len(half))
     for side in (-1.0, 1.0):
         out = side * across - half[k]
         beside = (out > BESIDE_MM[0]) & (out < BESIDE_MM[1])
@@ -350,4 +351,6 @@ def _bareness(across, k, W, Y, noise, half, size):
         area = np.bincount(k[beside], W[beside], minlength=len(half))
         tape = np.bincount(k[beside], (W * clean)[beside], minlength=len(half))
         best = np.maximum(best, np.divide(tape, area, out=np.zeros(len(half)), where=area > 0))
-    return best
+        seen += area
+    # A wide pen's ragged edges have strokes of their own, to which all that lies beside belongs.
+    return np.where(seen > 0, best, 1.0)
