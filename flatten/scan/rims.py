@@ -70,12 +70,17 @@ def tell_rims(rims: tuple[Rim, ...]) -> str:
 def tell_tears(rims: tuple[Rim, ...], borders: list[Border]) -> list[str]:
     """A sentence where openings lie flush in the surface, as tears do and ends of limbs do not.
 
+    The one at the top and the one at the bottom are meant, however flush a neck lies between wide
+    shoulders, and so are two on either side.
+
     borders : of the rims, in their order
     """
+    names = {rim.name for rim in rims}
+    meant = {"upper", "lower"} | ({"left", "right"} if {"left", "right"} <= names else set())
     flush = [
         f"'{rim.name}' ({rim.smooth_length_mm:.0f} mm)"
         for rim, border in zip(rims, borders, strict=True)
-        if border.flush > FLUSH
+        if border.flush > FLUSH and rim.name not in meant
     ]
     if not flush or len(rims) < 2:
         return []

@@ -62,6 +62,11 @@ def test_the_breastplate_has_five_panels_a_ply_and_the_greave_four(demo):
     assert counts == [5, 5, 4]
 
 
+def test_no_opening_of_a_sound_cast_is_taken_for_a_tear(demo):
+    for job in JOBS:
+        assert not any("as a tear does" in note for note in report(demo, job)["notes"])
+
+
 def test_strain_computed_from_the_meshes_is_the_reports(demo):
     for job, panel in panels(demo):
         V, U, F = read_obj(demo / job / panel["mesh"])
