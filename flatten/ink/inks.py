@@ -20,8 +20,6 @@ TINT = 0.3  # share of a contrast that is colour and not grey; creases and shado
 LEAST_BARE = 0.3  # of what lies beside a stroke on its cleaner side
 COLOURED_TAPE = 0.3  # the palest channel is that much darker than the brightest
 GLOSS_EVEN, GLOSS_TINT = 0.25, 0.5
-# Shine is softer than a pen's stroke, patchier or wider; all but evenness by what is usual.
-PEN_CRISP, PEN_EVEN, PEN_WIDE = 0.85, 0.75, 1.4
 SPLIT_DEG = 8.0  # inks at least so far apart in colour are two, where there is a clear gap between
 SPLIT_RATIO = 5.0  # times the spread within either
 SPLIT_MM = 30.0
@@ -52,7 +50,6 @@ class _Table:
     explained: NDArray[np.float64]
     even: NDArray[np.float64]
     bare: NDArray[np.float64]
-    width: NDArray[np.float64]
     error: NDArray[np.float64]
     tinted: NDArray[np.bool_]
     light: NDArray[np.bool_]
@@ -71,7 +68,6 @@ def _table(strokes: list[Stroke]) -> _Table:
         explained=np.array([s.explained for s in strokes]),
         even=np.array([s.even for s in strokes]),
         bare=np.array([s.bare for s in strokes]),
-        width=np.array([s.width for s in strokes]),
         error=np.degrees([s.error / max(s.strength, 1e-9) for s in strokes]),
         tinted=np.linalg.norm(grey, axis=1) > TINT * strength,
         light=contrast.sum(axis=1) > 0,
@@ -165,18 +161,11 @@ def sort_inks(strokes: list[Stroke]) -> Sorted:
 
 
 def _shine(t: _Table, among: NDArray[np.bool_]) -> NDArray[np.bool_]:
-    """Gloss among strokes of a light pen, unless most of them look like it: then that is the pen.
-
-    A worn white pen lets as much of the tape's tint through as gloss does, but is crisp and narrow.
-    """
+    """Gloss among strokes of a light pen, unless most of them look like it: then that is the pen."""
     weight = t.length * t.strength * t.explained**2
     if weight[among & t.gloss].sum() > 0.4 * weight[among].sum():
         return np.zeros(len(t.length), dtype=bool)
-    sure = np.where(among & ~t.gloss, weight, 0.0)
-    crisp = t.explained > PEN_CRISP * _weighted(t.explained, sure)
-    return t.gloss & ~(
-        crisp & (t.even > PEN_EVEN) & (t.width < PEN_WIDE * _weighted(t.width, sure))
-    )
+    return t.gloss
 
 
 def _nothing(weak: NDArray[np.bool_]) -> Sorted:
