@@ -32,9 +32,9 @@ Plan = list[Lie | None]
 COARSE_MM = 0.8  # how coarse outlines may be for the packer, on pieces 200 mm wide and more
 COARSE_SHARE = 0.004
 OUTWARD = 0.4  # share of it by which they are grown
-# Part of what decides the arrangements, so not the number of cores. Measured on pieces of body casts
-# by processor time: where pieces may be turned at will there is more for each to try.
-THREADS, TURNED_THREADS = 2, 4
+# Part of what decides the arrangements, so not the number of cores. Measured on pieces of body casts:
+# four keep two cores busier than two do, six leave each too little time.
+THREADS = 4
 KEPT = 8  # arrangements that are pressed
 PRESS_S = 0.05  # seconds by piece that they take, all together
 # Where iterations are not given the packer has come down to the slow part of its search after about
@@ -145,9 +145,8 @@ def _arrangements(
 ) -> Generator[tuple[bool, Plan] | None]:
     """Whether it is clear of collisions, and the plan, as the packer finds them; None to wait."""
     items = [[_coarse(s, gap), None if s.any else [float(a) for a in s.angles]] for s in shapes]
-    threads = TURNED_THREADS if any(s.any for s in shapes) else THREADS
     asked = {
-        "height": float(ground.width), "items": items, "seed": seed, "threads": threads,
+        "height": float(ground.width), "items": items, "seed": seed, "threads": THREADS,
         "seconds": LONGEST_S,
     }  # fmt: skip
     try:
