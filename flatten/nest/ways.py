@@ -109,7 +109,7 @@ class _Search:
         return self.laid <= MOST_LAID and not lay_over(task, pieces, self.stocks).left
 
     def ways(self, pieces: list[Piece], left: list[Piece], whom: str) -> list[WayOut]:
-        found = [self._other(left, whom), self._buy(pieces, whom)]
+        found = [self._other(left, whom), self._buy(pieces, left, whom)]
         # No turn and no cut makes room for more than there is.
         if area_of(self.task, pieces) <= room_of(self.stocks):
             found += [self._turn(pieces, whom)]
@@ -190,29 +190,21 @@ class _Search:
                 return tried, words, seam
         return None
 
-    def _buy(self, pieces: list[Piece], whom: str) -> WayOut | None:
+    def _buy(self, pieces: list[Piece], left: list[Piece], whom: str) -> WayOut | None:
         best: WayOut | None = None
         for k, stock in enumerate(self.stocks):
             if not is_counted(stock) or stock.kind == "offcut":
                 continue
-            endless = replace(
-                stock, count=0, length_mm=0.0 if stock.kind == "roll" else stock.length_mm
-            )
-            stocks = [*self.stocks[:k], endless, *self.stocks[k + 1 :]]
-            attempt = lay_over(self.task, pieces, stocks)
-            if attempt.left:
+            more = self._more(pieces, left, k)
+            if more <= 0.0 or np.isinf(more):
                 continue
-            need = used_of(attempt.sheets).get(stock.name, 0.0)
             if stock.kind == "roll":
-                more = need - stock.length_mm
+                need = stock.length_mm + more
                 words = f"{need:.0f} mm of length would hold everything, {more:.0f} mm more"
                 cost = stock.price * np.ceil(round(more / 100.0, 6)) / 10.0
             else:
-                more = round(need) - stock.count
-                words = f"buy {more} more {stock.name}"
+                words = f"buy {more:.0f} more {stock.name}"
                 cost = stock.price * more
-            if more <= 0:
-                continue
             if stock.price > 0.0:
                 words += f", {cost:.2f}"
             way = WayOut(
@@ -221,6 +213,24 @@ class _Search:
             if best is None or (way.cost or np.inf) < (best.cost or np.inf):
                 best = way
         return best
+
+    def _more(self, pieces: list[Piece], left: list[Piece], k: int) -> float:
+        """How many more of a stock, or mm of a roll: all laid anew, or what is left over by itself.
+
+        The plan in hand had a longer search than the quick one here and may use its sheets better.
+        """
+        stock = self.stocks[k]
+        length = 0.0 if stock.kind == "roll" else stock.length_mm
+        endless = replace(stock, count=0, length_mm=length)
+        anew = lay_over(self.task, pieces, [*self.stocks[:k], endless, *self.stocks[k + 1 :]])
+        alone = lay_over(self.task, left, [endless])
+        there = stock.length_mm if stock.kind == "roll" else stock.count
+        return min(
+            (
+                np.inf if attempt.left else used_of(attempt.sheets).get(stock.name, 0.0) - kept
+                for attempt, kept in ((anew, there), (alone, 0.0))
+            ),
+        )
 
 
 def room_of(stocks: Sequence[Stock]) -> float:

@@ -313,3 +313,18 @@ def test_a_mirror_image_is_laid_as_one():
     a, b = (shape for _, shape in laid(plan))
     assert a.area == pytest.approx(b.area)
     assert scale(a, -1, 1).area == pytest.approx(b.area)
+
+
+def test_no_more_sheets_are_offered_than_hold_what_is_left_over():
+    # Laid all anew in a hurry these want two more boards; what the one plan leaves over fits on one.
+    board = Stock(
+        name="board", kind="sheet", width_mm=600.0, length_mm=600.0, gap_mm=3.0, margin_mm=5.0,
+        count=2,
+    )  # fmt: skip
+    pieces = [template(blob(60 + k, size=190.0 + 20.0 * (k % 3)), f"p{k}") for k in range(10)]
+    plan = lay_out(template_set(pieces), board, FOAM)
+    over = [pieces[i] for i, _ in plan.unplaced]
+    need = lay_out(template_set(over), replace(board, count=0), FOAM).usage.sheets
+    assert over
+    (way,) = [w for w in plan.ways if w.kind == "buy"]
+    assert way.words == f"buy {need} more board"
