@@ -7,6 +7,7 @@ from numpy.typing import NDArray
 from shapely.affinity import scale
 
 from flatten.geometry.curves import arc_length
+from flatten.geometry.freespace import FreeSpace, shape_of
 from flatten.geometry.placing import mirrored
 from flatten.geometry.polygons import largest
 from flatten.records.drawing import Ink, Polyline
@@ -27,7 +28,6 @@ from flatten.template.mockup import as_mock_up, draw_fitting_lines
 from flatten.template.notches import junction_letters, mark_junctions, mark_seams, twin_seams
 from flatten.template.pairs import Pair, mirror_pairs, mirrored_piece, twin_names, why_not_shared
 from flatten.template.piece import Edge, EdgeText, Piece, close_net, net_piece, ring
-from flatten.template.place import FreeSpace, shape_of
 from flatten.template.points import place_points
 from flatten.template.spec import TemplateSpec
 from flatten.template.tracks import tracks

@@ -10,10 +10,11 @@ from shapely.geometry import LineString, Polygon
 from shapely.geometry.base import BaseGeometry
 
 from flatten.geometry.curves import arc_length
+from flatten.geometry.freespace import FreeSpace, shape_of
 from flatten.geometry.lettering import ABOVE, BELOW, text_width
 from flatten.records.drawing import Ink, Text
 from flatten.template.piece import EdgeText
-from flatten.template.place import FreeSpace, arrow, shape_of, text_along, upright
+from flatten.template.place import arrow, text_along, upright
 
 Array = NDArray[np.float64]
 

@@ -7,12 +7,12 @@ from hypothesis import given, settings
 from hypothesis import strategies as st
 from shapely.geometry import LineString, Point, Polygon
 
+from flatten.geometry.freespace import text_box
 from flatten.geometry.polygons import signed_area
 from flatten.records.drawing import Circle, Polyline, Text
 from flatten.records.material import JointChoice
 from flatten.records.panels import PanelMark
 from flatten.template.build import build_templates
-from flatten.template.place import text_box
 from flatten.template.spec import TemplateSpec
 
 SPEC = TemplateSpec(title="Tide warden", wearer="sample", revision=3)

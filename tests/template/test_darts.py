@@ -6,9 +6,9 @@ from hypothesis import given, settings
 from hypothesis import strategies as st
 from shapely.geometry import LineString, Point, Polygon
 
+from flatten.geometry.freespace import text_box
 from flatten.records.drawing import Circle, Polyline, Text
 from flatten.template.build import build_templates
-from flatten.template.place import text_box
 from flatten.template.spec import TemplateSpec
 
 SPEC = TemplateSpec()

@@ -7,13 +7,13 @@ import pytest
 from scipy.spatial import Delaunay
 from shapely.geometry import LineString, Polygon
 
+from flatten.geometry.freespace import text_box
 from flatten.records.cast import Symmetry
 from flatten.records.drawing import Polyline, Text
 from flatten.records.making import Making
 from flatten.records.material import JointChoice
 from flatten.template.build import build_templates
 from flatten.template.mockup import fitting_levels, level_lines
-from flatten.template.place import text_box
 from flatten.template.spec import TemplateSpec
 
 SPEC = TemplateSpec(title="Tide warden", mock_up=True)
