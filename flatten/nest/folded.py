@@ -1,6 +1,7 @@
 """Cloth folded along its length: symmetric pieces as halves on the fold, pairs through both layers."""
 
 from dataclasses import replace
+from typing import TypeGuard
 
 import numpy as np
 import shapely
@@ -9,6 +10,7 @@ from shapely.affinity import rotate, scale, translate
 from shapely.geometry import LineString, Polygon, box
 from shapely.geometry.base import BaseGeometry
 
+from flatten.geometry.freespace import FreeSpace, shape_of
 from flatten.geometry.lettering import text_width
 from flatten.nest.attempt import Attempt, Laid, Piece, Sheet, Task, clear_end, lay_plain, sheets_of
 from flatten.nest.columns import slide
@@ -21,10 +23,12 @@ from flatten.records.material import Stock
 from flatten.records.template import Template
 
 Array = NDArray[np.float64]
+Lettering = Text | Polyline
 
 SYMMETRIC_MM = 2.0  # how far a piece may differ from its mirror image to be cut on the fold
 OPEN = "opened out"
 _LETTERS_MM = 6.0
+_SIZES = (1.0, 0.85, 0.7, 0.6, 0.5, 0.4, 0.3)  # of lettering that has no room as it stands
 _FAR = 1e5
 
 
@@ -66,15 +70,17 @@ def halved(template: Template, point: Array, along: Array) -> Template:
     fold = np.array([ring[-1], ring[0]])
     inner = [Polygon(hole).intersection(half) for hole in template.inner]
     ink: list[Ink] = [part for item in template.ink for part in _clipped(item, half)]
-    ink += _lettering([i for i in template.ink if isinstance(i, Text)], point, across)
     middle = fold.mean(axis=0) + 0.5 * _LETTERS_MM * across
     words = "place on the fold"
     turn = float(np.degrees(np.arctan2(along[1], along[0])))
     start = middle - 0.5 * text_width(words, _LETTERS_MM) * along
-    ink += [
+    told: list[Ink] = [
         Polyline(layer="DETAIL", points=fold),
         Text(text=words, at=(float(start[0]), float(start[1])), height=_LETTERS_MM, angle_deg=turn),
     ]
+    space = FreeSpace(Polygon(ring), [shape_of(item) for item in (*ink, *told)])
+    ink += _lettering([i for i in template.ink if _is_lettering(i)], point, across, space)
+    ink += told
     return replace(
         template,
         cut=ring,
@@ -90,12 +96,17 @@ def halved(template: Template, point: Array, along: Array) -> Template:
     )
 
 
+def _is_lettering(item: Ink) -> TypeGuard[Lettering]:
+    """Words, and the arrow that stands with them."""
+    return isinstance(item, Text) or (isinstance(item, Polyline) and item.layer == "LABEL")
+
+
 def _clipped(item: Ink, half: Polygon) -> list[Ink]:
     """What of an ink lies on the half, lettering apart."""
+    if isinstance(item, Text) or _is_lettering(item):
+        return []
     if isinstance(item, Circle):
         return [item] if half.contains(shapely.Point(item.centre)) else []
-    if isinstance(item, Text):
-        return []
     P = item.points
     line = LineString(np.vstack([P, P[:1]]) if item.closed else P) if len(P) > 1 else None
     if line is None:
@@ -107,36 +118,77 @@ def _clipped(item: Ink, half: Polygon) -> list[Ink]:
     return [replace(item, points=points, closed=False) for points in kept]
 
 
-def _lettering(texts: list[Text], point: Array, across: Array) -> list[Text]:
-    """Lettering of the half: words that stand together stay so, moved clear of the fold as one.
+def _lettering(items: list[Lettering], point: Array, across: Array, space: FreeSpace) -> list[Ink]:
+    """Lettering of the half: what stands together stays so, and moves where it would be cut.
 
-    What stands wholly on the other half is left out, but for the label: the words with most lines.
+    What stands wholly on the other half is left out, but for the label, which is the words with most
+    lines, and its arrow.
     """
-    if not texts:
+    if not items:
         return []
-    boxes = [_text_box(text) for text in texts]
-    near = [b.buffer(0.75 * t.height) for t, b in zip(texts, boxes, strict=True)]
-    parts = shapely.get_parts(shapely.union_all(near))
-    owner = [int(np.argmax(shapely.intersects(parts, b))) for b in boxes]
+    shapes = [shape_of(item) for item in items]
+    tall = max((item.height for item in items if isinstance(item, Text)), default=0.0)
+    reach = [0.75 * (item.height if isinstance(item, Text) else tall) for item in items]
+    parts = shapely.get_parts(shapely.union_all(shapely.buffer(shapes, reach)))
+    owner = [int(np.argmax(shapely.intersects(parts, shape))) for shape in shapes]
     label = max(set(owner), key=lambda k: (owner.count(k), -k))
-    kept = []
-    for k in sorted(set(owner)):
+    kept: list[Ink] = []
+    for k in sorted(set(owner), key=lambda k: (k != label, k)):
         own = [i for i, part in enumerate(owner) if part == k]
-        away = np.concatenate([(np.array(boxes[i].exterior.coords) - point) @ across for i in own])
-        if away.max() < 0.0 and k != label:
+        away = (np.concatenate([shapely.get_coordinates(shapes[i]) for i in own]) - point) @ across
+        block = [items[i] for i in own]
+        arrow = any(isinstance(item, Polyline) for item in block)
+        if away.max() < 0.0 and k != label and not arrow:
             continue
-        more = max(2.5 * _LETTERS_MM - float(away.min()), 0.0)
-        for i in own:
-            x, y = (np.array(texts[i].at) + more * across).tolist()
-            kept.append(replace(texts[i], at=(x, y)))
+        up = max(2.5 * _LETTERS_MM - float(away.min()), 0.0) if away.min() < 0.0 else 0.0
+        near = [(up + step) * across for step in (0.0, 5.0, 10.0, 20.0)]
+        made = _first_free(space, [_shifted(block, by) for by in near]) or _anew(space, block)
+        kept += [space.take(item) for item in made]
     return kept
 
 
-def _text_box(text: Text) -> Polygon:
-    a = np.radians(text.angle_deg)
-    u, v = np.array([np.cos(a), np.sin(a)]), np.array([-np.sin(a), np.cos(a)])
-    at, wide = np.array(text.at), text_width(text.text, text.height) * u
-    return Polygon([at, at + wide, at + wide + text.height * v, at + text.height * v])
+def _first_free(space: FreeSpace, tries: list[list[Lettering]]) -> list[Lettering]:
+    for block in tries:
+        if all(space.free(shape_of(item)) for item in block):
+            return block
+    return []
+
+
+def _anew(space: FreeSpace, block: list[Lettering]) -> list[Lettering]:
+    """A block where there is room for it, smaller where it must be; at last its first words alone."""
+    words = [item for item in block if isinstance(item, Text)]
+    if not words:
+        return []
+    search = space.search(1.0)
+    for part, least in ((block, 2.0), (words[:1], 1.2)):
+        low = min(item.height for item in words if item in part)
+        whole = shapely.union_all([shape_of(item) for item in part])
+        for size in (s for s in _SIZES if s * low >= least or s == 1.0):
+            for turn in (0.0, 90.0 if words[0].angle_deg <= 0.0 else -90.0):
+                angle = words[0].angle_deg + turn
+                level = rotate(whole, -words[0].angle_deg, origin=(0, 0))
+                x0, y0, x1, y1 = level.bounds
+                corner = search.find(size * (x1 - x0), size * (y1 - y0), angle)
+                if corner is None:
+                    continue
+                a = np.radians(words[0].angle_deg)
+                origin = x0 * np.array([np.cos(a), np.sin(a)])
+                origin += y0 * np.array([-np.sin(a), np.cos(a)])
+                return [_set_anew(item, origin, corner, size, turn) for item in part]
+    return []
+
+
+def _set_anew(item: Lettering, origin: Array, to: Array, size: float, turn: float) -> Lettering:
+    a = np.radians(turn)
+    R = size * np.array([[np.cos(a), np.sin(a)], [-np.sin(a), np.cos(a)]])
+    if isinstance(item, Polyline):
+        return replace(item, points=(item.points - origin) @ R + to)
+    x, y = ((np.array(item.at) - origin) @ R + to).tolist()
+    return replace(item, at=(x, y), height=size * item.height, angle_deg=item.angle_deg + turn)
+
+
+def _shifted(block: list[Lettering], by: Array) -> list[Lettering]:
+    return [_set_anew(item, np.zeros(2), by, 1.0, 0.0) for item in block]
 
 
 def with_halves(templates: tuple[Template, ...], stock: Stock) -> tuple[Template, ...]:

@@ -10,6 +10,7 @@ from shapely.geometry import Polygon, box
 
 from flatten.drawing.compose import template_ink
 from flatten.drawing.stock_edge import stock_edge
+from flatten.geometry.freespace import shape_of
 from flatten.nest.folded import fold_line, halved
 from flatten.nest.offcuts import as_stocks
 from flatten.nest.place import lay_out, spared_by, with_ways
@@ -160,6 +161,24 @@ def test_the_ink_of_a_half_is_clipped_at_the_fold_and_its_label_kept_whole():
     cut = template_ink(half)[0]
     assert not cut.closed  # the fold itself is never cut
     assert cut.points[[0, -1]][:, 1] == pytest.approx([0.0, 0.0])
+
+
+def test_no_lettering_of_a_half_crosses_its_edge_or_the_fold():
+    # Common practice: what is written is read on the piece, never across a cut.
+    arrow = Polyline(layer="LABEL", points=np.array([(290.0, -50.0), (290.0, -20.0)]))
+    rows = [
+        Text(text="a row of the label", at=(120.0, 40.0 - 12.0 * k), height=7.0) for k in range(8)
+    ]
+    tip = Text(text="edge to edge, stitched", at=(10.0, -2.0), height=4.0, angle_deg=45.0)
+    mark = Text(text="upper edge", at=(300.0, -60.0), height=4.0, angle_deg=60.0)
+    whole = kite(ink=(*rows, arrow, tip, mark))
+    half = halved(whole, *fold_line(whole))
+    inside = Polygon(half.cut)
+    drawn = [shape_of(i) for i in half.ink if isinstance(i, Text) or i.layer == "LABEL"]
+    assert len(drawn) >= len(rows) + 2  # with its arrow, and the fold's own words
+    for i, a in enumerate(drawn):
+        assert inside.contains(a)
+        assert all(a.distance(b) > 0.0 for b in drawn[:i])
 
 
 def test_a_piece_that_is_not_symmetric_has_no_fold():
