@@ -9,6 +9,7 @@ import numpy as np
 import pytest
 import svgelements
 from PIL import Image, ImageDraw
+from scipy.ndimage import gaussian_filter
 from shapely.geometry import Point, Polygon
 
 from flatten.errors import BadInput
@@ -211,6 +212,30 @@ def read_job_with(stock, folder: Path):
     job = read_job(job_with(folder, "", 'stock = "leather-roll"'))
     ply = replace(job.plies[0], stock=stock.name)
     return replace(job, plies=(ply,), stocks=(stock,))
+
+
+@pytest.mark.parametrize("skin", [(214, 178, 140), (70, 45, 35)])
+def test_neither_its_shadow_nor_a_blotchy_ground_moves_the_edge_of_a_hide(tmp_path, skin):
+    corners = photographed(tmp_path / "hide.png", ground=(130, 128, 122), skin=skin, hole=False)
+    image = np.asarray(Image.open(tmp_path / "hide.png"), dtype=float)
+    h, w = image.shape[:2]
+    mask = Image.new("L", (w, h))
+    ImageDraw.Draw(mask).polygon([tuple(p) for p in apply(TILT, hide_shape())], fill=1)
+    on = np.asarray(mask)[..., None] > 0
+    # Concrete in blotches, a mottled skin, and a shadow 12 pixels below and to the right.
+    rng = np.random.default_rng(2)
+    coarse, fine = (
+        gaussian_filter(rng.normal(size=(h, w)), s)[..., None] * s * 3.5 for s in (40.0, 4.0)
+    )
+    shadow = gaussian_filter(np.roll(on, (12, 12), axis=(0, 1)).astype(float), (8, 8, 0))
+    ground = image * (1.0 - 0.5 * shadow) * (1.0 + 0.08 * coarse + 0.08 * fine)
+    made = np.where(on, image * (1.0 + 0.05 * np.roll(coarse, 300, axis=1)), ground)
+    Image.fromarray(np.clip(made, 0, 255).astype(np.uint8)).save(tmp_path / "hide.png")
+    stock = stock_of(tmp_path, photo_table(corners))
+    true = hide_shape() * (1.0, -1.0)
+    true -= true.min(axis=0)
+    assert not stock.holes
+    assert Polygon(stock.outline).hausdorff_distance(Polygon(true)) < 8.0
 
 
 def test_a_hide_that_cannot_be_told_from_the_ground_asks_for_its_outline(tmp_path):
