@@ -92,7 +92,7 @@ def _ground(image: Array, hidden: NDArray[np.bool_]) -> Array:
         off = np.linalg.norm(B - A @ fit, axis=1)
         use = off <= 3.0 * max(float(np.median(off)), 1.0)
         fit = np.linalg.lstsq(A[use], B[use], rcond=None)[0]
-    return basis @ fit
+    return np.asarray(basis @ fit, dtype=np.float64)
 
 
 def _between(x: Array, thing: NDArray[np.bool_], ground: NDArray[np.bool_]) -> Array:
