@@ -334,7 +334,7 @@ def flatten_in(
 ) -> tuple[FlatSet, tuple[Strain, ...]]:
     """The panels of a ply flattened in a material, and the strain of each."""
     offset = offset_panels(panel_set, beneath_at + material.k * material.thickness_mm)
-    joints = [joint_choice(seam, ply.joints) for seam in offset.seams]
+    joints = [joint_choice(seam, ply.joints, material) for seam in offset.seams]
     closures = [i for i, joint in enumerate(joints) if carries_closure(*joint)]
     flat_set = flatten_panels(offset, material, ply=ply.name, closures=closures)
     strains = tuple(

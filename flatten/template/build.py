@@ -29,6 +29,7 @@ from flatten.template.notches import junction_letters, mark_junctions, mark_seam
 from flatten.template.pairs import Pair, mirror_pairs, mirrored_piece, twin_names, why_not_shared
 from flatten.template.piece import Edge, EdgeText, Piece, close_net, net_piece, ring
 from flatten.template.points import place_points
+from flatten.template.practice import sewn_unasked
 from flatten.template.spec import TemplateSpec
 from flatten.template.tracks import tracks
 from flatten.template.turned import relieve_turns
@@ -64,6 +65,10 @@ def build_templates(flat_set: FlatSet, ply: Ply, spec: TemplateSpec) -> Template
         )
     if flat_set.material.family == "foam" and ply.face == "face":
         notes.append("match marks belong on the back of foam: carry them over, or draw the backs")
+    if any(sewn_unasked(seam, ply.joints, flat_set.material) for seam in flat_set.panel_set.seams):
+        notes.append(
+            "cloth is sewn where the lines say no joint: 'joints' of the ply can name another"
+        )
     sides = wearers_sides(pieces, flat_set.panel_set)
     pairs = mirror_pairs(pieces, sides, spec.pair_tolerance_mm)
     twins = twin_names(pairs, pieces)

@@ -147,7 +147,7 @@ def net_piece(flat_set: FlatSet, panel_index: int, ply: Ply, spec: TemplateSpec)
         seam = panel_set.seams[run.seam]
         edge.line, edge.seam, edge.side, edge.dart = seam.line, run.seam, run.side, seam.dart
         edge.with_seam = np.array_equal(run.vertices, seam.sides[run.side].vertices)
-        edge.joint, edge.fixing = joint_choice(seam, ply.joints)
+        edge.joint, edge.fixing = joint_choice(seam, ply.joints, material)
         edge.partner = panel_set.panels[seam.sides[1 - run.side].panel].name
         edge.under = edge.joint == "lap" and seam.under == run.side
         edge.allowance_mm = seam_allowance(material, edge.joint, under=edge.under)

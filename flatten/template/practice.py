@@ -36,18 +36,32 @@ def of_line(table: Mapping[str, Value], *names: str) -> Value | None:
     return None
 
 
-def joint_choice(seam: Seam, joints: Mapping[str, JointChoice]) -> tuple[str, str]:
+def joint_choice(
+    seam: Seam, joints: Mapping[str, JointChoice], material: Material
+) -> tuple[str, str]:
     """Joint and fixing of a seam in a ply: the ply's word for its line, else for "*", else its own.
 
-    A ply that names only the joint keeps the fixing, and the other way round.
+    A ply that names only the joint keeps the fixing, and the other way round. A line is butted and
+    glued unless it says otherwise; cloth, whose edges nobody joins so, is then sewn.
     """
     joint, fixing = seam.joint, seam.fixing
+    if _left_open(seam, material):
+        joint, fixing = "seam", "stitch"
     for key in ("*", seam.line):
         choice = joints.get(key)
         if choice is not None:
             joint = choice.joint or joint
             fixing = choice.fixing or fixing
     return joint, fixing
+
+
+def sewn_unasked(seam: Seam, joints: Mapping[str, JointChoice], material: Material) -> bool:
+    """Whether a seam is sewn only because neither the ply nor its line says how it is joined."""
+    return _left_open(seam, material) and of_line(joints, seam.line) is None
+
+
+def _left_open(seam: Seam, material: Material) -> bool:
+    return material.family == "cloth" and (seam.joint, seam.fixing) == ("butt", "glue")
 
 
 def seam_allowance(material: Material, joint: str, *, under: bool) -> float:

@@ -100,6 +100,25 @@ def test_a_ply_overrides_the_joint_of_a_line(forms, two):
     assert (edge.joint, edge.fixing, edge.allowance_mm) == ("butt", "glue", 0.0)
 
 
+@pytest.mark.parametrize(
+    ("family", "said", "want"),
+    [
+        ("cloth", {}, ("seam", "stitch", 10.0)),  # common practice: cloth edges are never butted
+        ("foam", {}, ("butt", "glue", 0.0)),
+        ("cloth", {"*": JointChoice(joint="butt", fixing="glue")}, ("butt", "glue", 0.0)),
+    ],
+)
+def test_cloth_is_sewn_where_nothing_is_said_of_a_joint(forms, family, said, want):
+    sides = [forms.rectangle(180, 240, name=name) for name in ("left front", "left back")]
+    seam = {"a": (0, 1), "b": (1, 3), "name": "side left", "joint": "butt", "fixing": "glue"}
+    flats = forms.join(sides, [seam], forms.material(family, seam=10))
+    made = build_templates(flats, forms.ply(joints=said), SPEC)
+    for template in made.templates:
+        edge = next(e for e in template.net if e.seam == 0)
+        assert (edge.joint, edge.fixing, edge.allowance_mm) == want
+    assert any("cloth is sewn" in note for note in made.notes) == (want[0] == "seam")
+
+
 def test_the_back_is_the_mirror_image_with_words_that_read(forms, two):
     face, _ = build_templates(two, forms.ply(), SPEC).templates
     back, _ = build_templates(two, forms.ply(face="back"), SPEC).templates
