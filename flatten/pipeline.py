@@ -13,7 +13,7 @@ from flatten.cautions import choose_cautions
 from flatten.completion import complete_lines
 from flatten.distortion.advise import advise
 from flatten.distortion.measure import measure_strain
-from flatten.distortion.places import worst_places
+from flatten.distortion.places import places_of
 from flatten.distortion.seams import report_seams
 from flatten.drawing.compose import compose, template_blocks
 from flatten.drawing.hoops import hoop_sheet
@@ -264,12 +264,7 @@ def make_ply(
         beneath = thickness_beneath(ply, job)
         flat_set, strains = flatten_in(panel_set, material, ply, beneath_at)
         advice = advise(flat_set, strains)
-        places = tuple(
-            worst_places(panel, flat, strain)
-            for panel, flat, strain in zip(
-                flat_set.panel_set.panels, flat_set.flats, strains, strict=True
-            )
-        )
+        places, deciding = places_of(flat_set, strains)
     with clock.stage("templates"):
         spec = TemplateSpec(
             **vars(ply.making),
@@ -318,6 +313,7 @@ def make_ply(
         strains=strains,
         advice=advice,
         places=places,
+        deciding=deciding,
         seams=cut_lengths(report_seams(flat_set, holes, joined), template_set, spec.alters),
         template_set=template_set,
         lay_plan=lay_plan,

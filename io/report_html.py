@@ -12,6 +12,8 @@ from flatten.io.changes_rows import changes_section
 from flatten.io.charts import legend, png_uri, stretch_chart
 from flatten.io.guide_html import guide_section
 from flatten.io.stock_html import stock_section
+from flatten.records.flat import Deciding
+from flatten.records.material import Limit
 from flatten.records.outcome import Outcome, PlyOutcome
 
 STYLE = """
@@ -101,17 +103,32 @@ def _view(panels, V: NDArray, F: NDArray, tint: NDArray, name: str, turn_deg: fl
     )
 
 
+def limit_words(limit: Limit) -> str:
+    """A material's limit, by direction where the directions differ."""
+    if limit.isotropic:
+        return f"{limit.warp:g} %"
+    return f"{limit.warp:g} % (warp), {limit.weft:g} % (weft), {limit.bias:g} % (bias)"
+
+
+def decided(worst: Deciding) -> str:
+    """The strain that decides whether a panel fits, against the limit it is held to."""
+    direction = f" {worst.direction}" if worst.direction else ""
+    return f"{worst.kind}{direction} {worst.pct:.1f} of {worst.limit_pct:.3g} %"
+
+
 def ply_section(outcome: PlyOutcome) -> str:
     """Charts, numbers, seams and stock of one ply."""
     material, flats = outcome.material, outcome.flat_set
     stretch = min(material.stretch_pct.warp, material.stretch_pct.weft)
     squeeze = min(material.squeeze_pct.warp, material.squeeze_pct.weft)
+    isotropic = material.stretch_pct.isotropic and material.squeeze_pct.isotropic
     peaks = [max(s.stretch_peak_pct, s.squeeze_peak_pct) for s in outcome.strains]
     full = max(stretch, squeeze, 1.0) if max(peaks, default=0.0) <= 2 * stretch else max(peaks)
     parts = [
         f"<h2>Ply: {esc(outcome.ply.name)}, {esc(material.name)}</h2>",
         f"<p>{material.thickness_mm:g} mm thick; flattened {flats.panel_set.offset_mm:.2f} mm outside"
-        f" the cast. The material takes {stretch:g} % stretch and {squeeze:g} % squeeze"
+        f" the cast. The material takes {limit_words(material.stretch_pct)} stretch and"
+        f" {limit_words(material.squeeze_pct)} squeeze"
         f" ({esc(material.source or 'as the job says')}).</p>",
         "<h3>Panels on the cast</h3>",
         cast_views(outcome),
@@ -133,12 +150,12 @@ def ply_section(outcome: PlyOutcome) -> str:
         chart = stretch_chart(panel, flat, strain, full, labels)
         parts.append(
             f"<figure>{chart}<figcaption><b>{esc(panel.name)}</b>"
-            f"{bullets((*outcome.advice[i], *flat.notes))}</figcaption></figure>"
+            f"{bullets(outcome.advice[i])}</figcaption></figure>"
         )
-        over = [
-            strain.stretch_peak_pct > stretch,
-            strain.squeeze_peak_pct > squeeze,
-        ]
+        worst = outcome.deciding[i]
+        over = [strain.load_peak > 1.0 and worst.kind == kind for kind in ("stretch", "squeeze")]
+        if isotropic:
+            over = [strain.stretch_peak_pct > stretch, strain.squeeze_peak_pct > squeeze]
         cell = [
             f'<span class="over">{v:.1f}</span>' if bad else f"{v:.1f}"
             for v, bad in zip((strain.stretch_peak_pct, strain.squeeze_peak_pct), over, strict=True)
@@ -151,6 +168,7 @@ def ply_section(outcome: PlyOutcome) -> str:
                 f"{strain.squeeze_max_pct:.1f}",
                 f"{strain.bending_max_pct:.1f}",
                 f"{strain.area_flat_mm2 / 100:.0f}",
+                decided(worst),
                 "yes" if strain.fits else "NO",
             )
         )
@@ -158,9 +176,9 @@ def ply_section(outcome: PlyOutcome) -> str:
     parts.append(
         table(
             ("panel", "stretch %", "squeeze %", "worst face +", "worst face -", "bending %")
-            + ("flat area cm²", "within limits"),
+            + ("flat area cm²", "nearest to its limit", "within limits"),
             rows,
-            " rrrrrr ",
+            " rrrrrr  ",
         )
     )
     parts.append("<h3>Seams</h3>")

@@ -47,10 +47,16 @@ def panel_row(outcome: PlyOutcome, index: int, strain: Strain) -> dict[str, Any]
         "flipped_faces",
         "overlap_mm2",
     )
-    limit = {
+    limit: dict[str, Any] = {
         "stretch_pct": min(material.stretch_pct.warp, material.stretch_pct.weft),
         "squeeze_pct": min(material.squeeze_pct.warp, material.squeeze_pct.weft),
     }
+    if not (material.stretch_pct.isotropic and material.squeeze_pct.isotropic):
+        limit |= {
+            f"{key}_by_direction": {way: getattr(value, way) for way in ("warp", "weft", "bias")}
+            for key, value in (("stretch", material.stretch_pct), ("squeeze", material.squeeze_pct))
+        }
+    worst = outcome.deciding[index]
     return {
         "ply": outcome.ply.name,
         "name": panel.name,
@@ -59,6 +65,12 @@ def panel_row(outcome: PlyOutcome, index: int, strain: Strain) -> dict[str, Any]
         "overlay": bool(panel.detail),
         **{key: getattr(strain, key) for key in keys},
         "limit": limit,
+        "decides": {
+            "kind": worst.kind,
+            "direction": worst.direction,
+            "pct": worst.pct,
+            "limit_pct": worst.limit_pct,
+        },
         "above_least_pct": flat.above_least_pct,
         "stopped": flat.stopped,
         "fits": strain.fits,

@@ -154,14 +154,14 @@ def comparison_table(outcome: PlyOutcome) -> str:
     if not rows:
         return ""
 
-    def strain(value: float, limit: float) -> str:
-        text = f"{value:.1f} of {limit:g}"
-        return f'<span class="over">{text}</span>' if value > limit else text
+    def marked(text: str, over: bool) -> str:
+        return f'<span class="over">{text}</span>' if over else text
 
     lines = {
         "thickness mm": [f"{c.thickness_mm:g}" for c in rows],
-        "stretch % of limit": [strain(c.stretch_pct, c.stretch_limit_pct) for c in rows],
-        "squeeze % of limit": [strain(c.squeeze_pct, c.squeeze_limit_pct) for c in rows],
+        "strain, % of what it takes": [marked(f"{100 * c.load:.0f}", c.load > 1) for c in rows],
+        "stretch %, of at least": [f"{c.stretch_pct:.1f} of {c.stretch_limit_pct:g}" for c in rows],
+        "squeeze %, of at least": [f"{c.squeeze_pct:.1f} of {c.squeeze_limit_pct:g}" for c in rows],
         "panels over their limits": [esc(", ".join(c.over)) or "none" for c in rows],
         "allowance mm": [
             esc(", ".join(f"{k} {v:g}" for k, v in c.allowance_mm.items())) for c in rows

@@ -2,7 +2,7 @@
 
 import numpy as np
 
-from flatten.distortion.places import edge_gains, worst_places
+from flatten.distortion.places import deciding, edge_gains
 from flatten.geometry.topology import border_half_edges
 from flatten.geometry.triangles import corner_angles
 from flatten.records.flat import Flat, FlatSet, Strain
@@ -11,6 +11,8 @@ from flatten.records.panels import Panel
 
 # An edge to be stretched or eased by less than this is lost in the handling.
 SAID_MM = 2.0
+# A dart that takes in less is not worth cutting.
+LEAST_INTAKE_MM = 3.0
 
 
 def total_angle_defect(panel: Panel) -> float:
@@ -24,8 +26,8 @@ def total_angle_defect(panel: Panel) -> float:
 
 
 def advise(flat_set: FlatSet, strains: tuple[Strain, ...]) -> tuple[tuple[str, ...], ...]:
-    """Sentences for every panel: what the flattening had to say, the edges to work, and what would
-    make it fit if it does not."""
+    """Sentences for every panel: what would make it fit if it does not, the edges to work, and what
+    the flattening had to say."""
     return tuple(
         tuple(_sentences(panel, flat, strain, flat_set.material))
         for panel, flat, strain in zip(
@@ -35,11 +37,7 @@ def advise(flat_set: FlatSet, strains: tuple[Strain, ...]) -> tuple[tuple[str, .
 
 
 def _sentences(panel: Panel, flat: Flat, strain: Strain, material: Material) -> list[str]:
-    said = list(flat.notes)
-    for run, gain in zip(panel.border, edge_gains(panel, flat), strict=True):
-        if abs(gain) >= SAID_MM:
-            verb = "stretch" if gain > 0 else "ease in"
-            said.append(f"{verb} the edge '{run.name}' {abs(gain):.0f} mm as you form it")
+    said = []
     if strain.flipped_faces:
         said.append(
             f"{strain.flipped_faces} faces are folded over: the panel must be parted further"
@@ -50,38 +48,50 @@ def _sentences(panel: Panel, flat: Flat, strain: Strain, material: Material) -> 
         )
     if not strain.fits and strain.load_peak > 1.0:
         said += _mend(panel, flat, strain, material)
-    return said
+    return [*said, *_edges(panel, flat), *flat.notes]
+
+
+def _edges(panel: Panel, flat: Flat) -> list[str]:
+    """One sentence for all edges that are longer or shorter on the body than on the flat."""
+    words = []
+    gains = [(r.name, g) for r, g in zip(panel.border, edge_gains(panel, flat), strict=True)]
+    for verb, sign in (("stretch", 1.0), ("ease in", -1.0)):
+        own = [f"'{name}' {sign * g:.0f} mm" for name, g in gains if sign * g >= SAID_MM]
+        if own:
+            words.append(f"{verb} the edge{'s' if len(own) > 1 else ''} {_listed(own)}")
+    return [f"{', and '.join(words)} as you form it"] if words else []
+
+
+def _listed(words: list[str]) -> str:
+    return words[0] if len(words) == 1 else f"{', '.join(words[:-1])} and {words[-1]}"
 
 
 def _mend(panel: Panel, flat: Flat, strain: Strain, material: Material) -> list[str]:
-    places = worst_places(panel, flat, strain, most=1)
-    if not places:
-        return []
-    limits = {
-        "stretch": min(material.stretch_pct.warp, material.stretch_pct.weft),
-        "squeeze": min(material.squeeze_pct.warp, material.squeeze_pct.weft),
-    }
-    worst = max(places, key=lambda p: abs(p.pct) / limits["stretch" if p.pct > 0 else "squeeze"])
-    kind = "stretch" if worst.pct > 0 else "squeeze"
+    worst = deciding(panel, flat, strain, material)
+    where = f" {worst.direction}" if worst.direction else ""
     said = [
-        f"the worst place asks for {abs(worst.pct):.1f} % {kind}, {material.name} gives"
-        f" {limits[kind]:g} %; it lies {worst.edge_mm:.0f} mm from the edge '{worst.edge}'"
+        f"the worst place asks for {worst.pct:.1f} % {worst.kind}{where}, {material.name} gives"
+        f" {worst.limit_pct:.3g} %; it lies {worst.edge_mm:.0f} mm from the edge '{worst.edge}'"
     ]
     defect = total_angle_defect(panel)
-    form = "domed" if defect > 0 else "saddle-shaped"
+    form = f"the panel is {'domed' if defect > 0 else 'saddle-shaped'} by {abs(defect):.0f}° in all"
     excess = abs(defect) * (1.0 - 1.0 / strain.load_peak)
     length = max(worst.edge_mm, 20.0)
-    if defect > 0:
-        intake = 2.0 * length * np.sin(np.radians(min(excess, 120.0)) / 2.0)
+    intake = 2.0 * length * np.sin(np.radians(min(excess, 120.0)) / 2.0)
+    if intake < LEAST_INTAKE_MM:
         said.append(
-            f"the panel is {form} by {abs(defect):.0f}° in all: draw a dart from the edge"
-            f" '{worst.edge}' to there ({length:.0f} mm, about {intake:.0f} mm intake), or move a"
-            " seam through the place"
+            f"{form}, and little too much: form a test piece of the place; if it fails, move a seam"
+            " through it"
+        )
+    elif defect > 0:
+        said.append(
+            f"{form}: draw a dart from the edge '{worst.edge}' to there ({length:.0f} mm, about"
+            f" {intake:.0f} mm intake), or move a seam through the place"
         )
     else:
         said.append(
-            f"the panel is {form} by {abs(defect):.0f}° in all: draw a seam across it through the"
-            f" place, or a cut from the edge '{worst.edge}' that may open"
+            f"{form}: draw a seam across it through the place, or a cut from the edge"
+            f" '{worst.edge}' that may open"
         )
     said.append(f"or choose a material that takes {strain.load_peak:.1f} times as much")
     return said

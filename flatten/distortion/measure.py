@@ -101,8 +101,14 @@ def limit_towards(limit: Limit, angle: NDArray[np.floating]) -> NDArray[np.float
     return np.hypot(straight * np.cos(2 * angle), limit.bias * np.sin(2 * angle))
 
 
-def directional_load(M: Array, material: Material, grain_deg: float) -> Array:
-    """(m, 2) the largest stretch and squeeze over their limits along the judged directions."""
+def directional_loads(
+    V: Array, F: Faces, U: Array, material: Material, grain_deg: float
+) -> NDArray[np.float64]:
+    """(2, m, k) stretch and squeeze of every face over their limits, along the judged directions."""
+    return _loads_along(flat_to_surface(V, F, U)[0], material, grain_deg)
+
+
+def _loads_along(M: Array, material: Material, grain_deg: float) -> NDArray[np.float64]:
     angles = DIRECTIONS + np.radians(grain_deg)
     d = np.stack([np.cos(angles), np.sin(angles)])
     with np.errstate(invalid="ignore"):
@@ -110,7 +116,7 @@ def directional_load(M: Array, material: Material, grain_deg: float) -> Array:
     length = np.where(np.isnan(length), np.inf, length)
     stretch = 100 * (length - 1) / limit_towards(material.stretch_pct, DIRECTIONS)
     squeeze = 100 * (1 - length) / limit_towards(material.squeeze_pct, DIRECTIONS)
-    return np.column_stack([stretch.max(axis=1), squeeze.max(axis=1)])
+    return np.stack([stretch, squeeze])
 
 
 def overlap_area(F: Faces, U: Array) -> float:
@@ -163,7 +169,7 @@ def strain_of(
     capped = np.minimum(s1, 1e6)  # a collapsed face must not make the means undefined
     columns = [capped - 1.0, 1.0 - s2]
     if not isotropic:
-        columns += list(np.minimum(directional_load(M, material, grain_deg), 1e6).T)
+        columns += list(np.minimum(_loads_along(M, material, grain_deg).max(axis=2), 1e6))
     discs = disc_means(centroids, areas, np.column_stack(columns))
     peaks = np.maximum(discs.max(axis=0), 0.0)
     if isotropic:

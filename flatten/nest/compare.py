@@ -35,6 +35,7 @@ def comparison_of(
         squeeze_pct=max((s.squeeze_peak_pct for s in strains), default=0.0),
         stretch_limit_pct=min(material.stretch_pct.warp, material.stretch_pct.weft),
         squeeze_limit_pct=min(material.squeeze_pct.warp, material.squeeze_pct.weft),
+        load=max((s.load_peak for s in strains), default=0.0),
         over=tuple(n for n, s in zip(panels, strains, strict=True) if not s.fits),
         allowance_mm=allowance,
         pieces=work.pieces if work is not None else 0,

@@ -8,7 +8,9 @@ from dataclasses import dataclass, field
 class Comparison:
     """One material and thickness for a ply, the lines and panels being the same.
 
-    stretch_pct, squeeze_pct : the worst panel's peaks; limits beside them
+    stretch_pct, squeeze_pct : the worst panel's peaks; limits beside them, the least of all
+        directions where they differ
+    load : the largest strain over its limit, in its own direction; 1 is at the limit
     over : names of the panels beyond their limits
     allowance_mm : what is added outside the net line, by joint, and at rims
     pieces, unplaced : pieces to cut, templates that found no place
@@ -23,6 +25,7 @@ class Comparison:
     squeeze_pct: float
     stretch_limit_pct: float
     squeeze_limit_pct: float
+    load: float = 0.0
     over: tuple[str, ...] = ()
     allowance_mm: Mapping[str, float] = field(default_factory=dict)
     pieces: int = 0

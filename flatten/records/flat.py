@@ -77,6 +77,23 @@ class Strain:
 
 
 @dataclass(frozen=True, kw_only=True)
+class Deciding:
+    """The strain by which a panel fits or does not: the one that is most of its limit.
+
+    kind : "stretch" or "squeeze"; pct : what is asked, limit_pct : what the material gives there
+    direction : of the weave, in words; empty where the limits are the same in all directions
+    edge : the nearest border run's name; edge_mm : distance to it on the flat
+    """
+
+    kind: str
+    pct: float
+    limit_pct: float
+    direction: str
+    edge: str
+    edge_mm: float
+
+
+@dataclass(frozen=True, kw_only=True)
 class WorstPlace:
     """One place that a chart numbers.
 

@@ -9,7 +9,7 @@ from numpy.typing import NDArray
 from flatten.records.cast import Cast
 from flatten.records.comparison import Comparison
 from flatten.records.drawing import Drawing
-from flatten.records.flat import FlatSet, SeamReport, Strain, WorstPlace
+from flatten.records.flat import Deciding, FlatSet, SeamReport, Strain, WorstPlace
 from flatten.records.guide import Guide
 from flatten.records.issue import Change
 from flatten.records.job import Job
@@ -21,7 +21,7 @@ from flatten.records.template import LayPlan, Template, TemplateSet
 
 @dataclass(frozen=True, eq=False, kw_only=True)
 class PlyOutcome:
-    """One ply, from its flats to its drawings; `strains[i]`, `advice[i]`, `places[i]` belong to panel i."""
+    """One ply, from its flats to its drawings; strains, advice, places, deciding go by panel."""
 
     ply: Ply
     material: Material
@@ -30,6 +30,7 @@ class PlyOutcome:
     strains: tuple[Strain, ...]
     advice: tuple[tuple[str, ...], ...]
     places: tuple[tuple[WorstPlace, ...], ...]
+    deciding: tuple[Deciding, ...]
     seams: tuple[SeamReport, ...]
     template_set: TemplateSet
     lay_plan: LayPlan

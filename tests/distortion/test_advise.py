@@ -1,18 +1,20 @@
 """Advice speaks of the right place, the right edge and the right amount."""
 
+from dataclasses import replace
+
 import numpy as np
 import pytest
 
 from flatten.distortion.advise import advise, total_angle_defect
 from flatten.distortion.measure import measure_strain
-from flatten.distortion.places import APART_MM, edge_gains, worst_places
+from flatten.distortion.places import APART_MM, deciding, edge_gains, worst_places
 from flatten.distortion.seams import report_seams
 from flatten.geometry.primitives import cylinder, grid_faces, saddle, spherical_cap
 from flatten.geometry.topology import border_loops
 from flatten.geometry.triangles import vertex_normals
 from flatten.records.cast import Cast
 from flatten.records.flat import Flat, FlatSet
-from flatten.records.material import Material, same
+from flatten.records.material import Limit, Material, same
 from flatten.records.panels import BorderRun, Panel, PanelSet, Seam, SeamSide
 
 FOAM = Material(
@@ -70,8 +72,9 @@ def test_the_edge_of_an_equidistant_cap_is_eased_in_by_what_it_is_too_long():
     assert edge_gains(panel, flat)[0] == pytest.approx(expected, rel=1e-3)
     strain = measure_strain(panel, flat, FOAM)
     (said,) = advise(flat_set([panel], [flat]), (strain,))
-    assert f"ease in the edge 'rim' {abs(expected):.0f} mm" in said[0]
-    assert any("squeeze" in s and "foam gives 5 %" in s for s in said)
+    assert f"ease in the edge 'rim' {abs(expected):.0f} mm" in said[-1]
+    assert "squeeze" in said[0]  # what is over the limit comes first
+    assert "foam gives 5 %" in said[0]
     assert any("domed" in s and "dart" in s for s in said)
 
 
@@ -126,3 +129,25 @@ def test_wanted_ease_is_no_mismatch():
     (row,) = report_seams(two_squares(3.0, ease, ease_side=1), {})
     assert row.mismatch_mm == pytest.approx(0.0, abs=1e-9)
     assert row.worst_cumulative_mm == pytest.approx(0.0, abs=1e-9)
+
+
+@pytest.mark.parametrize(
+    ("shear", "word", "limit"), [(0.0, "along the warp", 2.0), (0.08, "on the bias", 5.0)]
+)
+def test_what_decides_in_woven_cloth_is_the_direction_with_the_least_room(shear, word, limit):
+    # Closed form: a square drawn out by 3 % along the warp; or strained by the symmetric matrix
+    # [[1, s], [s, 1]], which draws one diagonal out by s and leaves the threads' lengths but for s²/2.
+    woven = replace(
+        FOAM, family="cloth", stretch_pct=Limit(warp=2.0, weft=2.0, bias=5.0), squeeze_pct=same(50)
+    )
+    x, y = np.meshgrid(np.linspace(0, 60, 13), np.linspace(0, 60, 13))
+    flat = np.column_stack([x.ravel(), y.ravel()])
+    body = flat @ np.array([[1.0, shear], [shear, 1.0]]) if shear else flat * [1.0, 1.03]
+    panel = whole_rim(np.column_stack([body, np.zeros(len(body))]), grid_faces(13, 13))
+    laid = Flat(U=flat, grain_deg=90.0)
+    strain = measure_strain(panel, laid, woven)
+    found = deciding(panel, laid, strain, woven)
+    assert (found.kind, found.direction) == ("stretch", word)
+    assert found.pct == pytest.approx(100 * shear if shear else 3.0, rel=0.01)
+    assert found.limit_pct == pytest.approx(limit, rel=0.01)
+    assert found.pct / found.limit_pct == pytest.approx(strain.load_peak)
