@@ -17,7 +17,7 @@ from flatten.records.panels import Panel
 Dot = tuple[float, float]
 
 PIXELS_PER_MM = 1.2
-LETTER_PX, LINE_PX = 5.4, 13.0  # of the words on a chart
+LETTER_PX, LINE_PX = 6.6, 13.0  # of the numbers on a chart
 MARGIN_MM = 12.0
 # Violet for squeeze, paper for none, ochre for stretch: apart for every kind of colour vision.
 SQUEEZE = np.array([84.0, 48.0, 140.0])
@@ -71,9 +71,9 @@ def stretch_chart(
     flat: Flat,
     strain: Strain,
     full_pct: float,
-    labels: Sequence[tuple[float, float, str]],
+    places: Sequence[Dot],
 ) -> str:
-    """An SVG picture: the flat coloured by strain, the outline, and `labels` (x, y mm, text)."""
+    """An SVG picture: the flat coloured by strain, its outline, and `places` (x, y mm) numbered."""
     U = flat.U
     low = U.min(axis=0) - MARGIN_MM
     size_mm = np.ptp(U, axis=0) + 2 * MARGIN_MM
@@ -93,14 +93,13 @@ def stretch_chart(
         f'<polygon points="{outline}" fill="none" stroke="#222" stroke-width="1.2"/>',
     ]
     dots = [
-        ((x - low[0]) * PIXELS_PER_MM, (low[1] + size_mm[1] - y) * PIXELS_PER_MM)
-        for x, y, _ in labels
+        ((x - low[0]) * PIXELS_PER_MM, (low[1] + size_mm[1] - y) * PIXELS_PER_MM) for x, y in places
     ]
-    words = [text for _, _, text in labels]
+    words = [str(k) for k in range(1, len(dots) + 1)]
     for (px, py), text, (x, y) in zip(dots, words, _beside(dots, words, width), strict=True):
         parts.append(
             f'<circle cx="{px:.1f}" cy="{py:.1f}" r="3.2" fill="#fff" stroke="#111"/>'
-            f'<text x="{x:.1f}" y="{y + 4:.1f}" class="n">{html.escape(text)}</text>'
+            f'<text x="{x:.1f}" y="{y + 4:.1f}" class="n">{text}</text>'
         )
     parts.append("</svg>")
     return "".join(parts)
@@ -141,8 +140,8 @@ def legend(full_pct: float) -> str:
     )
     ticks = "".join(
         f'<text x="{8 + 6 * (steps - 1) * t:.0f}" y="32" text-anchor="middle" class="n">'
-        f"{full_pct * (2 * t - 1):+.0f} %</text>"
-        for t in (0.08, 0.5, 0.94)
+        f"{words}</text>"
+        for t, words in ((0.08, f"-{full_pct:.0f} %"), (0.5, "0"), (0.94, f"+{full_pct:.0f} %"))
     )
     return (
         f'<svg viewBox="0 0 262 38" width="262" height="38" role="img" aria-label="scale">{cells}'

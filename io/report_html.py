@@ -12,7 +12,7 @@ from flatten.io.changes_rows import changes_section
 from flatten.io.charts import legend, png_uri, stretch_chart
 from flatten.io.guide_html import guide_section
 from flatten.io.stock_html import stock_section
-from flatten.records.flat import Deciding
+from flatten.records.flat import Deciding, WorstPlace
 from flatten.records.material import Limit
 from flatten.records.outcome import Outcome, PlyOutcome
 
@@ -29,7 +29,7 @@ figure{display:inline-block;margin:6px 14px 12px 0;vertical-align:top}
 figure svg{height:auto;max-width:100%;overflow:visible}
 figcaption{font-size:13px;max-width:420px}
 .n{font:11px sans-serif;paint-order:stroke;stroke:#fff;stroke-width:3px;fill:#111}
-ul{margin:4px 0 4px 20px;padding:0}.caution{background:#f4efdf;padding:10px 16px}
+ul,ol{margin:4px 0 4px 20px;padding:0}.caution{background:#f4efdf;padding:10px 16px}
 @media print{body{background:#fff}h2{break-after:avoid}figure,tr{break-inside:avoid}}
 """
 
@@ -103,6 +103,22 @@ def _view(panels, V: NDArray, F: NDArray, tint: NDArray, name: str, turn_deg: fl
     )
 
 
+def numbered(places: Sequence[WorstPlace]) -> str:
+    """The places that a chart numbers, in its order."""
+    rows = "".join(
+        f"<li>{p.pct:+.1f} %, {p.edge_mm:.0f} mm from '{esc(p.edge)}'{_whole_edge(p)}</li>"
+        for p in places
+    )
+    return f"<ol>{rows}</ol>" if rows else ""
+
+
+def _whole_edge(place: WorstPlace) -> str:
+    gain = round(place.edge_gain_mm)
+    if not gain:
+        return ""
+    return f", which is {abs(gain)} mm {'longer' if gain > 0 else 'shorter'} on the body"
+
+
 def limit_words(limit: Limit) -> str:
     """A material's limit, by direction where the directions differ."""
     if limit.isotropic:
@@ -134,8 +150,8 @@ def ply_section(outcome: PlyOutcome) -> str:
         cast_views(outcome),
         "<h3>Stretch charts</h3>",
         "<p>What the flat material must do, averaged over discs of 5 mm: + is stretch (ochre,"
-        " strokes where strong), - is squeeze (violet, dots where strong). In brackets: how much"
-        " longer (+) or shorter (-) the nearest edge is on the body than on the flat.</p>",
+        " strokes where strong), - is squeeze (violet, dots where strong). The numbers mark where it"
+        " is most.</p>",
         legend(full),
         "<div>",
     ]
@@ -143,14 +159,10 @@ def ply_section(outcome: PlyOutcome) -> str:
     for i, (panel, flat, strain) in enumerate(
         zip(flats.panel_set.panels, flats.flats, outcome.strains, strict=True)
     ):
-        labels = [
-            (*p.at, f"{p.pct:+.1f} % ({p.edge_gain_mm:+.0f} mm {p.edge})")
-            for p in outcome.places[i]
-        ]
-        chart = stretch_chart(panel, flat, strain, full, labels)
+        chart = stretch_chart(panel, flat, strain, full, [p.at for p in outcome.places[i]])
         parts.append(
-            f"<figure>{chart}<figcaption><b>{esc(panel.name)}</b>"
-            f"{bullets(outcome.advice[i])}</figcaption></figure>"
+            f"<figure>{chart}<figcaption><b>{esc(panel.name)}</b>{bullets(outcome.advice[i])}"
+            f"{numbered(outcome.places[i])}</figcaption></figure>"
         )
         worst = outcome.deciding[i]
         over = [strain.load_peak > 1.0 and worst.kind == kind for kind in ("stretch", "squeeze")]
