@@ -85,20 +85,20 @@ def cut_line(piece: Piece, *, folded: bool) -> None:
         points[0], widths[0] = points[0][:0], widths[0][:0]
     outline, wide = np.concatenate(points), np.concatenate(widths)
     keep = np.linalg.norm(np.roll(outline, -1, axis=0) - outline, axis=1) > 1e-7
-    grown = grow(outline[keep], wide[keep])
-    piece.cut = Polygon(grown.exterior)
-    for eye in grown.interiors:
-        piece.inner.append(np.array(eye.coords)[:-1])
-        x, y = eye.centroid.coords[0]
-        piece.notes.append(
-            f"its allowances meet round an opening at ({x:.0f}, {y:.0f}); slash between them"
-        )
+    piece.cut = grow(outline[keep], wide[keep])
     if not folded:
         for dart in darts.values():
             _cut_out(piece, dart)
     for i in range(n):
         _fold_back(piece, piece.edges[i], piece.edges[(i + 1) % n], hem_first=True)
         _fold_back(piece, piece.edges[i], piece.edges[(i + 1) % n], hem_first=False)
+    for eye in piece.cut.interiors:
+        piece.inner.append(np.array(eye.coords)[:-1])
+        x, y = eye.centroid.coords[0]
+        piece.notes.append(
+            f"its allowances meet round an opening at ({x:.0f}, {y:.0f}); slash between them"
+        )
+    piece.cut = Polygon(piece.cut.exterior)
 
 
 def dart_cap(dart: Dart, after: Edge) -> Array:
