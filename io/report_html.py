@@ -204,7 +204,7 @@ def ply_section(outcome: PlyOutcome) -> str:
                     esc(s.fixing),
                     esc(" / ".join(dict.fromkeys(s.panels))),
                     f"{s.flat_mm[0]:.1f}",
-                    f"{s.mismatch_mm:+.2f}",
+                    f"{round(s.mismatch_mm, 2) + 0.0:+.2f}",
                     f"{s.worst_cumulative_mm:.2f}",
                 )
                 for s in outcome.seams
@@ -268,7 +268,7 @@ def report_page(outcome: Outcome) -> str:
         + ink_section(outcome)
         + "<h2>The cast</h2>"
         f"<p>{len(cast.F)} faces, unit {esc(cast.unit)}, scale {cast.scale:.5g} mm per file number,"
-        f" moved {cast.offset_mm:+.2f} mm for tape and ease.</p>"
+        f" moved {round(cast.offset_mm, 2) + 0.0:+.2f} mm for tape and ease.</p>"
         + girths
         + openings
         + repairs

@@ -19,7 +19,7 @@ def file_stem(name: str) -> str:
 
 def _rounded(value: Any) -> Any:
     if isinstance(value, float | np.floating):
-        return round(float(value), 6)
+        return round(float(value), 6) + 0.0  # never minus nought
     if isinstance(value, np.integer):
         return int(value)
     if isinstance(value, dict):

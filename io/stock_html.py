@@ -33,8 +33,8 @@ def stock_section(outcome: PlyOutcome) -> str:
     parts = [
         "<h3>Stock</h3>",
         bullets(f"{what}: {how_much}" for what, how_much in usage.buy),
-        f"<p>{usage.yield_pct:.0f} % of the stock used ends up in pieces; {usage.cut_mm / 1000:.1f} m"
-        " to cut.</p>",
+        f"<p>{usage.yield_pct:.0f} % of the stock used lies within net lines, so without allowances;"
+        f" {usage.cut_mm / 1000:.1f} m to cut.</p>",
     ]
     if reasons:
         parts.append('<p class="over">These pieces did not fit:</p>')
