@@ -11,6 +11,8 @@ import zipfile
 from pathlib import Path
 
 import numpy as np
+import scipy.sparse
+import scipy.sparse.linalg
 import trimesh
 from numpy.typing import NDArray
 
@@ -89,6 +91,23 @@ def wrapped(V: Array, F: Array, rounds: int) -> tuple[Array, Array]:
     return np.asarray(mesh.vertices + WRAP_MM * mesh.vertex_normals), np.asarray(mesh.faces)
 
 
+def spanned(V: Array, F: Array, middle: Array, radius: float) -> Array:
+    """Vertices about a place moved as a film would span it: least bending, the ring round it kept.
+
+    Bending by the squared Laplacian with equal weights, so that crowded vertices come apart as well.
+    """
+    inside = np.linalg.norm(V - middle, axis=1) < radius
+    edges = trimesh.geometry.faces_to_edges(F)
+    A = scipy.sparse.coo_matrix((np.ones(len(edges)), edges.T), shape=(len(V), len(V))).tocsr()
+    A = ((A + A.T) > 0).astype(float)
+    L = scipy.sparse.diags(np.asarray(A.sum(axis=1)).ravel()) - A
+    B = (L @ L).tocsr()
+    V = V.copy()
+    rest = -(B[inside][:, ~inside] @ V[~inside])
+    V[inside] = scipy.sparse.linalg.spsolve(B[inside][:, inside].tocsc(), rest)
+    return V
+
+
 def near(V: Array, low: float, high: float, F: Array) -> Array:
     """Faces whose corners all lie between two heights: less to subdivide."""
     keep = ((V[F, 1] > low) & (V[F, 1] < high)).all(axis=1)
@@ -98,6 +117,7 @@ def near(V: Array, low: float, high: float, F: Array) -> Array:
 def torso(wheel: zipfile.ZipFile) -> tuple[Array, Array]:
     V, F = read_body(wheel, {"macrodetails/universal-male-young-maxmuscle-averageweight": 0.7})
     V, F = wrapped(V, near(V, 40.0, 660.0, F), 12)
+    V = spanned(V, F, np.array([0.0, 184.0, 136.0]), 30.0)  # no film lies down into a navel
     # Hollows under the arms and above the collar bones stay open; the arms end at sleeve height.
     arms = []
     for side in (1.0, -1.0):
