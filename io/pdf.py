@@ -10,9 +10,10 @@ import numpy as np
 from reportlab.pdfgen.canvas import Canvas
 
 from flatten.errors import CannotWrite
-from flatten.geometry.placing import bounds, moved, sheet_ink, stroked
+from flatten.geometry.lettering import text_strokes
+from flatten.geometry.placing import bounds, moved, sheet_ink
 from flatten.io.pdf_ink import POINTS_PER_MM, STYLES, InkShelf, Pen, Style
-from flatten.records.drawing import LAYERS, Circle, Drawing, Layer, Polyline
+from flatten.records.drawing import LAYERS, Circle, Drawing, Layer, Polyline, Text
 from flatten.records.pages import Tile, Tiling
 
 # A page shows the templates, not the stock they were laid on.
@@ -50,11 +51,11 @@ def write_pdf(tilings: Sequence[Tiling], path: str | Path, title: str = "") -> N
 
 
 def _parts(drawing: Drawing) -> dict[Layer, InkShelf]:
-    """Everything shown, in sheet coordinates, by layer; lettering as strokes."""
+    """Everything shown but words, in sheet coordinates, by layer; each page has its own words."""
     parts: dict[Layer, list[Polyline | Circle]] = {layer: [] for layer in _SHOWN}
     for _, ink in sheet_ink(drawing):
-        if ink.layer in parts:
-            parts[ink.layer] += stroked(ink)
+        if ink.layer in parts and not isinstance(ink, Text):
+            parts[ink.layer].append(ink)
     return {layer: InkShelf(inks) for layer, inks in parts.items()}
 
 
@@ -69,13 +70,17 @@ def _page(
     margin = tiling.margin_mm
     canvas.setPageSize((width * POINTS_PER_MM, height * POINTS_PER_MM))
     shift = (margin - tile.low[0], margin - tile.low[1])
-    _words(
-        canvas, margin, height - margin + 2.5, f"{tile.name}   {tiling.drawing.title}   {place}", 9
-    )
+    also = f"   with part of {', '.join(tile.unnamed)}" if tile.unnamed else ""
+    head = f"{tile.name}   {tiling.drawing.title}   {place}{also}"
+    _words(canvas, margin, height - margin + 2.5, head, 9)
     pen = Pen(canvas, shift, window=(*tile.low, *tile.high))
     for layer, shelf in parts.items():
         pen.style(STYLES[layer])
         pen.draw(*shelf.within(tile.low, tile.high))
+    for text in tile.words:
+        if text.layer in parts:
+            pen.style(STYLES[text.layer])
+            pen.draw(*text_strokes(text))
     _joins(canvas, tiling, tile, pen)
     bar = 100.0 if width - 2 * margin >= 180.0 else 50.0
     foot = max(margin - 4.5, 1.5)

@@ -17,6 +17,7 @@ from shapely.geometry import LineString, Polygon, box
 from shapely.geometry.base import BaseGeometry
 
 from flatten.drawing.tile import LONGEST_MM, check_pages, page_name, pages_of
+from flatten.drawing.words import lettered
 from flatten.geometry.placing import bounds, stroked
 from flatten.records.drawing import Block, Drawing, Ink, Insert, Polyline, Text
 from flatten.records.pages import ROLLS, Tile, Tiling
@@ -72,7 +73,7 @@ def paper_tiling(
                 if best is None or cost < best[0]:
                     best = cost, made
     assert best is not None  # there is a page, and a width to try
-    return best[1]
+    return lettered(best[1])
 
 
 @dataclass(frozen=True, kw_only=True)
