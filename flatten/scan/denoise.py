@@ -2,6 +2,7 @@
 
 import numpy as np
 from numpy.typing import NDArray
+from scipy.sparse import csr_matrix
 from scipy.spatial import KDTree
 
 from flatten.geometry.smoothing import bending, border_mask, fair, ring_mean
@@ -31,6 +32,8 @@ COARSE = 3.0
 MOST_MM = 1.0
 # Needles: see drop_spikes.
 SPIKE_DEG, SPIKE_LONG, MOST_SPIKES = 150.0, 1.8, 0.03
+# Lone points: above their ring by this part of their edges, the ring above the next by a part of it.
+LONE_HIGH, LONE_FOOT = 0.5, 0.3
 _FEWEST = 500
 _SAMPLES, _NEIGHBOURS = 800, 48
 
@@ -82,8 +85,9 @@ def drop_spikes(V: Array, F: Faces) -> tuple[Array, int]:
     """Points that stick out like needles laid among their neighbours.
 
     A needle's faces meet at its tip with less than SPIKE_DEG in all and are much longer than those
-    around; a tip of the form itself is meshed as its surroundings are. Meshes too coarse to tell,
-    and those with needles everywhere, are left alone.
+    around; a tip of the form itself is meshed as its surroundings are. A lower spike is told by its
+    foot: its ring lies level with the next one, where a tip's rings go on falling. Meshes too
+    coarse to tell, and those with needles everywhere, are left alone.
 
     Returns
     -------
@@ -103,12 +107,29 @@ def drop_spikes(V: Array, F: Faces) -> tuple[Array, int]:
         reach = 0.5 * (length + np.roll(length, 1, axis=1))
         faces = np.maximum(np.bincount(F.ravel(), minlength=n), 1)
         mean = np.bincount(F.ravel(), reach.ravel(), minlength=n) / faces
-        needle = inner & (angle < np.radians(SPIKE_DEG)) & (mean > SPIKE_LONG * np.median(mean))
+        needle = (angle < np.radians(SPIKE_DEG)) & (mean > SPIKE_LONG * np.median(mean))
+        needle |= _lone(V, F, W, mean)
+        needle &= inner
         if not needle.any() or needle.sum() > MOST_SPIKES * n:
             break
         moved |= needle
         V[needle] = (W @ V)[needle]
     return V, int(np.count_nonzero(moved))
+
+
+def _lone(V: Array, F: Faces, W: csr_matrix, length: Array) -> NDArray[np.bool_]:
+    """(n,) points that stand out of their surroundings all alone; length (n,) of their edges."""
+    ring = W @ V
+    normal = vertex_normals(V, F)
+    # The mean of the rings' means holds the point itself; without it, the next ring is left over.
+    itself = np.asarray(W.multiply(W.T).sum(axis=1)).ravel()[:, None]
+    beyond = (W @ ring - itself * V) / np.maximum(1 - itself, 1e-6)
+    high = np.einsum("ij,ij->i", V - ring, normal)
+    foot = np.einsum("ij,ij->i", ring - beyond, normal)
+    most = np.zeros(len(V))
+    np.maximum.at(most, F.ravel(), np.repeat(np.abs(high)[F].max(axis=1), 3))
+    tall = (np.abs(high) > LONE_HIGH * length) & (np.abs(high) >= most)
+    return tall & (np.sign(high) * foot < LONE_FOOT * np.abs(high))
 
 
 def denoise(

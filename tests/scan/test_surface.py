@@ -294,6 +294,21 @@ def test_needles_are_taken_off_and_tips_of_the_form_stay():
     assert drop_spikes(P.V, P.F)[1] == 0
 
 
+@pytest.mark.parametrize(("height", "edge"), [(2.5, 3.0), (4.0, 3.0), (4.0, 4.0), (-4.0, 4.0)])
+def test_a_lone_point_out_of_scale_goes_and_a_cone_of_some_rings_stays(height, edge):
+    """One vertex moved off a cylinder of radius 60 by `height`; then a cone 12 high and wide."""
+    V, F = limb(edge)
+    tip = np.linalg.norm(V - [60, 0.5 * (V[:, 1].min() + V[:, 1].max()), 0], axis=1).argmin()
+    out = V[tip] * [1, 0, 1] / 60
+    W = V.copy()
+    W[tip] += height * out
+    X, count = drop_spikes(W, F)
+    assert count == 1
+    assert np.abs(np.hypot(X[:, 0], X[:, 2]) - 60).max() < 0.3
+    cone = V + np.clip(12 - np.linalg.norm(V - V[tip], axis=1), 0, None)[:, None] * out
+    assert drop_spikes(cone, F)[1] == 0
+
+
 # --- offset ---
 
 
