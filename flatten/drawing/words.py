@@ -23,6 +23,8 @@ SMALLER = (1.0, 0.8, 0.65)  # of their own height, when words are set anew
 LEAST_MM = 2.2  # capitals that are still read at arm's length, from memory
 PART_MM2 = 100.0  # less of a piece than this on a page needs no name
 SLIDE_MM = 2.0  # between places tried along the words' own line
+ASIDE_MM = (0.0, 3.0, -3.0)  # off that line, where an edge bends
+EDGE_MM = 12.0  # words whose middle is nearer to the outline than this are an edge's
 
 
 def lettered(tiling: Tiling) -> Tiling:
@@ -121,7 +123,10 @@ class _Page:
         self._drawn: list[BaseGeometry] | None = None
 
     def says(self, name: str) -> bool:
-        return any(name in text.text.lower().replace("-", " ") for text in self.said)
+        """Whether words here name the piece, with or without its ply before the panel."""
+        said = [text.text.lower().replace("-", " ") for text in self.said]
+        panel = name.partition(" ")[2]
+        return any(name in words or words == panel for words in said)
 
     def space(self) -> FreeSpace | None:
         """Room for words within the largest stretch of the piece on this page."""
@@ -135,12 +140,17 @@ class _Page:
         return FreeSpace(largest, [*self._drawn, *(text_box(text) for text in self.said)])
 
     def again(self, text: Text) -> Text | None:
-        """The text slid along its own line, else anywhere free; smaller rather than not at all."""
+        """The text slid along its own line, else anywhere free; smaller rather than not at all.
+
+        Words beside an edge are said of that edge: they stay beside it.
+        """
         space = self.space()
         if space is None:
             return None
         angle = np.radians(text.angle_deg)
         along = np.array([np.cos(angle), np.sin(angle)])
+        off = np.array([-along[1], along[0]])
+        by_edge = self.piece.boundary.distance(text_box(text).centroid) < EDGE_MM
         search = space.search(CLEAR_MM)
         for share in SMALLER:
             if share < 1.0 and text.height * share < LEAST_MM:
@@ -148,11 +158,12 @@ class _Page:
             set_ = replace(text, height=text.height * share)
             reach = int(text_width(text.text, text.height) / SLIDE_MM) + 1
             for i in sorted(range(-reach, reach + 1), key=abs):
-                x, y = np.array(text.at) + i * SLIDE_MM * along
-                slid = replace(set_, at=(float(x), float(y)))
-                if space.free(text_box(slid)):
-                    return slid
-            for turn in (0.0, 90.0, -90.0):
+                for aside in ASIDE_MM:
+                    x, y = np.array(text.at) + i * SLIDE_MM * along + aside * off
+                    slid = replace(set_, at=(float(x), float(y)))
+                    if space.free(text_box(slid)):
+                        return slid
+            for turn in () if by_edge else (0.0, 90.0, -90.0):
                 found = _found(search, replace(set_, angle_deg=text.angle_deg + turn))
                 if found is not None:
                     return found
