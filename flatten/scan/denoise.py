@@ -33,7 +33,8 @@ MOST_MM = 1.0
 # Needles: see drop_spikes.
 SPIKE_DEG, SPIKE_LONG, MOST_SPIKES = 150.0, 1.8, 0.03
 # Lone points: above their ring by this part of their edges, the ring above the next by a part of it.
-LONE_HIGH, LONE_FOOT = 0.5, 0.3
+# The faces round such a point, even ones at least, meet with 308 degrees or less.
+LONE_HIGH, LONE_FOOT, LONE_DEG = 0.5, 0.3, 330.0
 _FEWEST = 500
 _SAMPLES, _NEIGHBOURS = 800, 48
 
@@ -108,8 +109,10 @@ def drop_spikes(V: Array, F: Faces) -> tuple[Array, int]:
         faces = np.maximum(np.bincount(F.ravel(), minlength=n), 1)
         mean = np.bincount(F.ravel(), reach.ravel(), minlength=n) / faces
         needle = (angle < np.radians(SPIKE_DEG)) & (mean > SPIKE_LONG * np.median(mean))
-        needle |= _lone(V, F, W, mean)
         needle &= inner
+        sharp = inner & (angle < np.radians(LONE_DEG))
+        if sharp.any():
+            needle |= sharp & _lone(V, F, W, mean)
         if not needle.any() or needle.sum() > MOST_SPIKES * n:
             break
         moved |= needle
@@ -121,15 +124,19 @@ def _lone(V: Array, F: Faces, W: csr_matrix, length: Array) -> NDArray[np.bool_]
     """(n,) points that stand out of their surroundings all alone; length (n,) of their edges."""
     ring = W @ V
     normal = vertex_normals(V, F)
-    # The mean of the rings' means holds the point itself; without it, the next ring is left over.
-    itself = np.asarray(W.multiply(W.T).sum(axis=1)).ravel()[:, None]
-    beyond = (W @ ring - itself * V) / np.maximum(1 - itself, 1e-6)
     high = np.einsum("ij,ij->i", V - ring, normal)
-    foot = np.einsum("ij,ij->i", ring - beyond, normal)
-    most = np.zeros(len(V))
-    np.maximum.at(most, F.ravel(), np.repeat(np.abs(high)[F].max(axis=1), 3))
-    tall = (np.abs(high) > LONE_HIGH * length) & (np.abs(high) >= most)
-    return tall & (np.sign(high) * foot < LONE_FOOT * np.abs(high))
+    tall = np.flatnonzero(np.abs(high) > LONE_HIGH * length)
+    here = W[tall]
+    # The mean of the rings' means holds the point itself; without it, the next ring is left over.
+    itself = (here @ (1 / np.maximum(np.diff(W.indptr), 1)))[:, None]
+    beyond = (here @ ring - itself * V[tall]) / np.maximum(1 - itself, 1e-6)
+    foot = np.einsum("ij,ij->i", ring[tall] - beyond, normal[tall])
+    up = np.abs(high)
+    # A spike lifts its neighbours' rings: only the tallest of a ring counts.
+    tallest = up[tall] >= here.sign().multiply(up).tocsr().max(axis=1).toarray().ravel()
+    lone = np.zeros(len(V), dtype=bool)
+    lone[tall] = tallest & (np.sign(high[tall]) * foot < LONE_FOOT * up[tall])
+    return lone
 
 
 def denoise(
