@@ -9,6 +9,7 @@ from dataclasses import dataclass, replace
 
 import numpy as np
 import shapely
+from shapely.affinity import translate
 from shapely.geometry import Polygon, box
 from shapely.geometry.base import BaseGeometry
 
@@ -151,19 +152,21 @@ class _Page:
         along = np.array([np.cos(angle), np.sin(angle)])
         off = np.array([-along[1], along[0]])
         by_edge = self.piece.boundary.distance(text_box(text).centroid) < EDGE_MM
-        search = space.search(CLEAR_MM)
+        search = None if by_edge else space.search(CLEAR_MM)
         for share in SMALLER:
             if share < 1.0 and text.height * share < LEAST_MM:
                 break
             set_ = replace(text, height=text.height * share)
+            spot = text_box(set_)
             reach = int(text_width(text.text, text.height) / SLIDE_MM) + 1
             for i in sorted(range(-reach, reach + 1), key=abs):
                 for aside in ASIDE_MM:
-                    x, y = np.array(text.at) + i * SLIDE_MM * along + aside * off
-                    slid = replace(set_, at=(float(x), float(y)))
-                    if space.free(text_box(slid)):
-                        return slid
-            for turn in () if by_edge else (0.0, 90.0, -90.0):
+                    x, y = i * SLIDE_MM * along + aside * off
+                    if space.free(translate(spot, x, y)):
+                        return replace(set_, at=(text.at[0] + float(x), text.at[1] + float(y)))
+            if search is None:
+                continue
+            for turn in (0.0, 90.0, -90.0):
                 found = _found(search, replace(set_, angle_deg=text.angle_deg + turn))
                 if found is not None:
                     return found
