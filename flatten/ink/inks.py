@@ -19,6 +19,10 @@ LEAST_STROKE_MM = 30.0
 TINT = 0.3  # share of a contrast that is colour and not grey; creases and shadows have less
 LEAST_BARE = 0.3  # of what lies beside a stroke on its cleaner side
 COLOURED_TAPE = 0.3  # the palest channel is that much darker than the brightest
+STEADY = 0.42  # of clear ink: strength times evenness of an uncoloured light stroke
+OWN_HUE = 0.12  # of the tape's brightness: a colour nearer to the tape's is its shade
+LIGHT_NEED, DARK_NEED = 0.6, 0.85  # of what is asked: coloured ink is less strong than the other
+DARK_TOO = 0.62  # strength of a dark pen where the main one is light: folds are less
 GLOSS_EVEN, GLOSS_TINT = 0.25, 0.5
 SPLIT_DEG = 8.0  # inks at least so far apart in colour are two, where there is a clear gap between
 SPLIT_RATIO = 5.0  # times the spread within either
@@ -58,6 +62,7 @@ class _Table:
 
 def _table(strokes: list[Stroke]) -> _Table:
     contrast = np.array([s.contrast for s in strokes])
+    colour = np.array([s.colour for s in strokes])
     level = fair(contrast)
     strength = np.maximum(np.linalg.norm(level, axis=1), 1e-9)
     grey = level - level.mean(axis=1, keepdims=True)
@@ -69,10 +74,20 @@ def _table(strokes: list[Stroke]) -> _Table:
         even=np.array([s.even for s in strokes]),
         bare=np.array([s.bare for s in strokes]),
         error=np.degrees([s.error / max(s.strength, 1e-9) for s in strokes]),
-        tinted=np.linalg.norm(grey, axis=1) > TINT * strength,
+        tinted=(np.linalg.norm(grey, axis=1) > TINT * strength) & ~_shade(contrast, colour),
         light=contrast.sum(axis=1) > 0,
-        gloss=_gloss(contrast, np.array([s.colour for s in strokes])),
+        gloss=_gloss(contrast, colour),
     )
+
+
+def _shade(contrast: NDArray[np.float64], colour: NDArray[np.float64]) -> NDArray[np.bool_]:
+    """Which dark strokes have the hue of the tape: a fold or the edge of a shadow on coloured tape
+    only looks tinted beside it, where a pen would have laid its own colour over that."""
+    tape = np.maximum(colour / np.maximum(1.0 + contrast, 0.05), 1.0)
+    size = np.einsum("ij,ij->i", tape, tape)
+    scale = np.einsum("ij,ij->i", colour, tape) / size
+    off = np.linalg.norm(colour - scale[:, None] * tape, axis=1) / np.sqrt(size)
+    return (contrast.sum(axis=1) < 0) & (off < OWN_HUE)
 
 
 def _gloss(contrast: NDArray[np.float64], colour: NDArray[np.float64]) -> NDArray[np.bool_]:
@@ -123,14 +138,19 @@ def sort_inks(strokes: list[Stroke]) -> Sorted:
     # Short strokes must come closer to the usual ink than long ones.
     need = np.interp(t.length, [30.0, 120.0], [0.7, 0.5])
     sure = (t.explained > np.interp(t.length, [30.0, 120.0], [0.6, 0.4]) * usual) & (t.even > 0.3)
-    asked = np.where(t.tinted, 0.6 * need, need)
+    asked = np.where(t.tinted, np.where(t.light, LIGHT_NEED, DARK_NEED), 1.0) * need
     sure &= t.bare > LEAST_BARE
+    # A ridge of gloss comes and goes; a worn pen is as strong or as even as it was.
+    steady = t.strength * t.even > STEADY * level
+    sure &= ~t.light | t.tinted | steady | np.array([s.dashed for s in strokes])
     # What is lighter where the ink is dark may be gloss, what is darker where it is light a crease,
     # unless it is as crisp and even as a pen's; gloss is white and creases are as grey as the tape.
     crisp_too = (t.explained > np.minimum(0.7 * usual, 0.5)) & (t.even > 0.8) & (t.bare > 0.8)
-    tint = t.tinted & (t.strength > np.minimum(0.35 * level, 0.4)) & (t.explained > 0.7 * usual)
+    tint = t.tinted & (t.strength > np.minimum(0.35 * level, np.where(t.light, 0.4, DARK_TOO)))
+    tint &= t.explained > 0.7 * usual
     plain = ((t.length > 60.0) | (t.even > 0.85)) & (t.strength > 0.8 * level)
-    dark = ~t.light & (t.strength > 0.35 * level) & (t.explained > 0.7 * usual)
+    dark = ~t.light & (t.strength > np.minimum(0.35 * level, DARK_TOO + 0.06))
+    dark &= t.explained > 0.7 * usual
     other = ~main & ~t.gloss & (t.length > 40.0) & crisp_too & (tint | plain | dark)
     shine = _shine(t, main & crisp)
     taken = (main & sure & ~shine & (t.strength >= 0.8 * asked * level)) | other

@@ -1,5 +1,7 @@
 """Strokes sorted by pen from their colours alone."""
 
+from dataclasses import replace
+
 import numpy as np
 import pytest
 
@@ -48,3 +50,31 @@ def test_a_white_pen_beside_a_black_one_is_a_pen(tape):
     assert white >= 0
     assert len(black) == 1
     assert white not in black
+
+
+@pytest.mark.parametrize(("tape", "fold"), [(RED_TAPE, (94, 18, 20)), (BLUE_TAPE, (34, 66, 134))])
+@pytest.mark.parametrize("pen", [WHITE, BLACK])
+def test_a_fold_in_coloured_tape_is_no_pen(tape, fold, pen):
+    # Darker by the same share of light, but for what dim channels make of it: the tape's own hue.
+    lines = [stroke(tape, pen, 400.0, 30.0 * k) for k in range(4)]
+    found = sort_inks([*lines, stroke(tape, fold, 110.0, 200.0)])
+    assert found.faint[4] or found.ink[4] < 0
+    assert (found.ink[:4] == 0).all()
+
+
+@pytest.mark.parametrize("tape", [RED_TAPE, BLUE_TAPE])
+def test_a_dark_pen_beside_a_white_one_is_a_pen(tape):
+    lines = [stroke(tape, WHITE, 400.0, 30.0 * k) for k in range(4)]
+    found = sort_inks([*lines, stroke(tape, BLACK, 110.0, 200.0)])
+    assert found.ink.tolist() == [0, 0, 0, 0, 1]
+    assert not found.faint[4]
+
+
+@pytest.mark.parametrize(("even", "taken"), [(0.95, True), (0.65, False)])
+def test_a_light_stroke_that_is_weak_and_uneven_is_left_in_doubt(even, taken):
+    # Gloss on black tape is as grey as a silver pen; it comes and goes along its length.
+    tape = (36.0, 37.0, 40.0)
+    lines = [stroke(tape, (205, 208, 212), 400.0, 30.0 * k) for k in range(4)]
+    ridge = replace(stroke(tape, (105, 107, 112), 110.0, 200.0), even=even)
+    found = sort_inks([*lines, ridge])
+    assert (found.ink[4] == 0 and not found.faint[4]) == taken
