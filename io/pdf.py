@@ -10,10 +10,9 @@ import numpy as np
 from reportlab.pdfgen.canvas import Canvas
 
 from flatten.errors import CannotWrite
-from flatten.geometry.lettering import text_strokes
-from flatten.geometry.placing import bounds, moved, sheet_ink
+from flatten.geometry.placing import bounds, moved, sheet_ink, stroked
 from flatten.io.pdf_ink import POINTS_PER_MM, STYLES, InkShelf, Pen, Style
-from flatten.records.drawing import LAYERS, Circle, Drawing, Layer, Polyline, Text
+from flatten.records.drawing import LAYERS, Circle, Drawing, Layer, Polyline
 from flatten.records.pages import Tile, Tiling
 
 # A page shows the templates, not the stock they were laid on.
@@ -23,6 +22,7 @@ _GREY = (0.45, 0.45, 0.45)
 _THIN = Style(width=0.15)
 _FAINT = Style(width=0.15, colour=_GREY)
 _INCH = 25.4
+HEAD_LETTER_MM = 1.75  # width of a letter at 9 points, on the wide side
 
 
 def write_pdf(tilings: Sequence[Tiling], path: str | Path, title: str = "") -> None:
@@ -51,11 +51,11 @@ def write_pdf(tilings: Sequence[Tiling], path: str | Path, title: str = "") -> N
 
 
 def _parts(drawing: Drawing) -> dict[Layer, InkShelf]:
-    """Everything shown but words, in sheet coordinates, by layer; each page has its own words."""
+    """Everything shown, in sheet coordinates, by layer; lettering as strokes."""
     parts: dict[Layer, list[Polyline | Circle]] = {layer: [] for layer in _SHOWN}
     for _, ink in sheet_ink(drawing):
-        if ink.layer in parts and not isinstance(ink, Text):
-            parts[ink.layer].append(ink)
+        if ink.layer in parts:
+            parts[ink.layer] += stroked(ink)
     return {layer: InkShelf(inks) for layer, inks in parts.items()}
 
 
@@ -70,23 +70,31 @@ def _page(
     margin = tiling.margin_mm
     canvas.setPageSize((width * POINTS_PER_MM, height * POINTS_PER_MM))
     shift = (margin - tile.low[0], margin - tile.low[1])
-    also = f"   with part of {', '.join(tile.unnamed)}" if tile.unnamed else ""
-    head = f"{tile.name}   {tiling.drawing.title}   {place}{also}"
-    _words(canvas, margin, height - margin + 2.5, head, 9)
+    _words(canvas, margin, height - margin + 2.5, _head(tiling, tile, place), 9)
     pen = Pen(canvas, shift, window=(*tile.low, *tile.high))
     for layer, shelf in parts.items():
         pen.style(STYLES[layer])
         pen.draw(*shelf.within(tile.low, tile.high))
-    for text in tile.words:
-        if text.layer in parts:
-            pen.style(STYLES[text.layer])
-            pen.draw(*text_strokes(text))
     _joins(canvas, tiling, tile, pen)
     bar = 100.0 if width - 2 * margin >= 180.0 else 50.0
     foot = max(margin - 4.5, 1.5)
     _bar(canvas, (margin, foot), bar, upright=False)
     _words(canvas, margin + bar + 14.0, foot - 0.5, "print at 100 %, do not fit to page", 7)
     canvas.showPage()
+
+
+def _head(tiling: Tiling, tile: Tile, place: str) -> str:
+    """What stands above a page: its name, whose it is, and the pieces that it shows."""
+    head = f"{tile.name}   {tiling.drawing.title}   {place}"
+    room = int((tiling.page_mm[0] - 2 * tiling.margin_mm) / HEAD_LETTER_MM) - len(head)
+    names = list(tile.pieces)
+    while names:
+        more = len(tile.pieces) - len(names)
+        said = f"   shows {', '.join(names)}" + (f" and {more} more" if more else "")
+        if len(said) <= room:
+            return head + said
+        names.pop()
+    return head
 
 
 def _joins(canvas: Canvas, tiling: Tiling, tile: Tile, pen: Pen) -> None:

@@ -6,7 +6,7 @@ in use yet, upright or turned by 90 degrees.
 """
 
 from collections.abc import Sequence
-from dataclasses import dataclass
+from dataclasses import dataclass, replace
 
 import numpy as np
 import shapely
@@ -17,7 +17,6 @@ from shapely.geometry import LineString, Polygon, box
 from shapely.geometry.base import BaseGeometry
 
 from flatten.drawing.tile import LONGEST_MM, check_pages, page_name, pages_of
-from flatten.drawing.words import lettered
 from flatten.geometry.placing import bounds, stroked
 from flatten.records.drawing import Block, Drawing, Ink, Insert, Polyline, Text
 from flatten.records.pages import ROLLS, Tile, Tiling
@@ -28,6 +27,7 @@ Cells = NDArray[np.bool_]
 CELL_MM = 5.0  # also what is left between two templates
 LINE_MM = 0.3  # half of a printed line, and more
 MORE_COLUMNS = 3  # grids wider than the widest template needs, tried too
+PART_MM2 = 400.0  # less of a piece than this on a page is not named
 STRIDE = 4  # cells between places tried, besides those at a page's edges
 
 
@@ -73,7 +73,7 @@ def paper_tiling(
                 if best is None or cost < best[0]:
                     best = cost, made
     assert best is not None  # there is a page, and a width to try
-    return lettered(best[1])
+    return best[1]
 
 
 @dataclass(frozen=True, kw_only=True)
@@ -363,8 +363,19 @@ def _tiling(
         overlap_mm=grid.overlap,
         rows=rows,
         columns=columns,
-        tiles=_needed(tiles, content),
+        tiles=tuple(
+            replace(tile, pieces=_shown(tile, drawing.blocks, lying))
+            for tile in _needed(tiles, content)
+        ),
     )
+
+
+def _shown(tile: Tile, blocks: Sequence[Block], lying: Sequence[BaseGeometry]) -> tuple[str, ...]:
+    """Names of the pieces of which a page shows enough to be told apart by, most first."""
+    spot = box(*tile.low, *tile.high)
+    areas = [float(piece.intersection(spot).area) for piece in lying]
+    most = sorted((i for i, area in enumerate(areas) if area > PART_MM2), key=lambda i: -areas[i])
+    return tuple(blocks[i].name.lower().replace("-", " ") for i in most)
 
 
 def _needed(tiles: list[Tile], content: BaseGeometry) -> tuple[Tile, ...]:

@@ -2,7 +2,7 @@
 
 from dataclasses import dataclass
 
-from flatten.records.drawing import Drawing, Text
+from flatten.records.drawing import Drawing
 
 # ISO 216 and ANSI/ASME Y14.1 sheets, mm.
 SHEETS: dict[str, tuple[float, float]] = {
@@ -21,8 +21,7 @@ class Tile:
     """One page: its name on the map ("B3"), its place in the grid, and the part it shows.
 
     low, high : opposite corners of the part shown, mm, drawing coordinates; neighbours overlap
-    words : all lettering that stands on this page, drawing coordinates
-    unnamed : the pieces of which it shows a part that has no room for their name
+    pieces : names of those that it shows a part of, the one it shows most of first
     """
 
     name: str
@@ -30,8 +29,7 @@ class Tile:
     column: int
     low: tuple[float, float]
     high: tuple[float, float]
-    words: tuple[Text, ...] = ()
-    unnamed: tuple[str, ...] = ()
+    pieces: tuple[str, ...] = ()
 
 
 @dataclass(frozen=True, eq=False, kw_only=True)
