@@ -126,9 +126,11 @@ def lay_apart(
 
 
 def _laid(before: float, after: float) -> str:
+    now, then = f"{100 * after:.0f}", f"{100 * before:.0f}"
+    rather = f" instead of {then} %" if now != then else ", no more than before"
     return (
         "would lie over itself at the least strain; laid apart, which takes"
-        f" {100 * after:.0f} % of what the material can do instead of {100 * before:.0f} %"
+        f" {now} % of what the material can do{rather}"
     )
 
 
