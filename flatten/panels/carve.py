@@ -109,6 +109,11 @@ def carve(network: LineNetwork, chosen: Sequence[int]) -> CarvedCast:
     alike = _alike(mesh, cast, arcs)
     if alike is not None:
         return _ordered(alike, begins[order], lengths, tuple(rim_names), tuple(notes))
+    if cast.symmetry is not None and cast.symmetry.rms_mm == 0.0:
+        notes.append(
+            "the cast was made symmetric, but its lines are not mirror images of each other: left and"
+            " right panels are no exact mirrors"
+        )
     _relabel(mesh, arcs)
     chains, band = even_triangles(mesh, cast, arcs)
     return _compact(

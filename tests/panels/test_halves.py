@@ -83,3 +83,14 @@ def test_meshes_and_seams_mirror_to_the_last_bit_and_flats_closely():
     P, Q = P - P.mean(axis=0), Q - Q.mean(axis=0)
     u, _, v = np.linalg.svd(Q.T @ P)
     assert np.linalg.norm(Q @ (u @ v) - P, axis=1).max() < 1e-6
+
+
+def test_lines_that_do_not_mirror_each_other_are_said_to_part_no_mirrors():
+    left, right, _, back = lines()
+    level = np.linspace(0.0, 1.45, 11)[:, None]
+    yoke = np.hstack([70 * np.sin(level), 95 + 0 * level, 70 * np.cos(level)])
+    half = Line(name="yoke", kind="seam", points=yoke)
+    front = Line(name="centre front", kind="seam", points=back.points * [1.0, 1.0, -1.0])
+    said = cut_panels(join_lines(vase(), (left, right, half, front))).notes
+    assert any("no exact mirrors" in note for note in said)
+    assert not any("mirrors" in note for note in cut_panels(join_lines(vase(), lines())).notes)
