@@ -123,6 +123,15 @@ def _pieces(templates: TemplateSet, index: int) -> tuple[str, ...]:
     return tuple(dict.fromkeys(names))
 
 
+# What is done with the facing behind a gap before its fastening is set, common practice.
+FACED = {
+    "cloth": "sew the facings to the edges face to face and turn them in",
+    "leather": "fix the facings behind the edges, hole over hole",
+    "foam": "cement a strip of leather or webbing behind both edges",
+    "card": "cement a strip of leather or webbing behind both edges",
+}
+
+
 def joining(material: Material, edge: NetEdge, other: NetEdge) -> str:
     """How two edges are joined, in words."""
     lie = {
@@ -130,7 +139,9 @@ def joining(material: Material, edge: NetEdge, other: NetEdge) -> str:
         "seam": f"lay face to face, {edge.allowance_mm:g} mm allowance",
         "lap": f"lay {edge.partner if edge.under else other.partner} on top,"
         f" {max(edge.allowance_mm, other.allowance_mm):g} mm over the other",
-        "gap": "leave apart",
+        "gap": f"leave apart; {FACED[material.family]}"
+        if edge.fixing in ("lace", "closure")
+        else "leave apart",
         "fold": "fold face to face and sew from the edge to the drill mark, press as marked",
     }[edge.joint]
     if edge.joint == "fold":

@@ -84,6 +84,17 @@ def test_a_step_says_what_its_edge_bears(forms):
     assert sum("bind" in step.how for step in steps.values()) == 1
 
 
+@pytest.mark.parametrize(
+    ("family", "said"),
+    [("leather", "fix the facings behind"), ("cloth", "sew the facings"), ("foam", "a strip of")],
+)
+def test_a_laced_opening_is_faced_before_it_is_laced(forms, family, said):
+    guide = build_guide([made(forms, vest(forms, family))])
+    (how,) = [step.how for step in guide.plies[0].steps if step.what == "opening"]
+    assert said in how
+    assert how.index(said) < how.index("set eyelets and lace")
+
+
 def test_plies_beneath_come_first(forms):
     base = made(forms, vest(forms))
     cover = (replace(base[0], name="cover", over="base"), *base[1:])
