@@ -58,7 +58,7 @@ def paper_tiling(
         tuple(sorted(range(len(pieces)), key=lambda i: -size(pieces[i])))
         for size in (lambda p: p.area, lambda p: p.length)
     }
-    best: tuple[tuple[float, ...], Tiling] | None = None
+    best: tuple[tuple[float, ...], Tiling, list[_Place]] | None = None
     sizes = pages_of(paper, _roll_length(pieces, paper, margin_mm), margin_mm)
     for page in sizes[:1] if paper in ROLLS else sizes:
         printed = check_pages(page, paper, margin_mm, overlap_mm)
@@ -71,9 +71,12 @@ def paper_tiling(
                 wide, high = made.page_mm
                 cost = (len(made.tiles), wide * high, made.columns * made.rows)
                 if best is None or cost < best[0]:
-                    best = cost, made
+                    best = cost, made, places
     assert best is not None  # there is a page, and a width to try
-    return best[1]
+    _, made, places = best
+    lying = [_lying(piece, place) for piece, place in zip(pieces, places, strict=True)]
+    tiles = (replace(tile, pieces=_shown(tile, blocks, lying)) for tile in made.tiles)
+    return replace(made, tiles=tuple(tiles))
 
 
 @dataclass(frozen=True, kw_only=True)
@@ -363,10 +366,7 @@ def _tiling(
         overlap_mm=grid.overlap,
         rows=rows,
         columns=columns,
-        tiles=tuple(
-            replace(tile, pieces=_shown(tile, drawing.blocks, lying))
-            for tile in _needed(tiles, content)
-        ),
+        tiles=_needed(tiles, content),
     )
 
 
