@@ -8,7 +8,7 @@ from pathlib import Path
 
 import numpy as np
 import pytest
-from ink_bodies import Stroke, along, ring
+from ink_bodies import LIMB, Stroke, along, ring
 from ink_cases import (
     BLACK,
     BLUE,
@@ -314,3 +314,22 @@ def test_a_scan_without_colours_says_so_and_what_to_do(plain):
     old = plain[0].scan
     with pytest.raises(BadInput, match=r"no colours.*export it with"):
         read_ink(Scan(name="grey", V=old.V, F=old.F))
+
+
+@pytest.mark.parametrize("spacing", [1.5, 2.2])
+def test_two_strokes_with_two_mm_of_tape_between_them_stay_two(spacing):
+    strokes = [
+        Stroke(
+            "front", along(LIMB, [PI / 2] * 3, [LIMB.low, LIMB.high / 2, LIMB.high]), BLACK, 3.0
+        ),
+        Stroke(
+            "back", along(LIMB, [-PI / 2] * 3, [LIMB.low, LIMB.high / 2, LIMB.high]), BLACK, 3.0
+        ),
+    ]
+    aside = PI / 2 + 5.0 / LIMB.stretch(PI / 2, LIMB.high / 2)[0]
+    heights = [share * LIMB.high for share in (0.3, 0.5, 0.7)]
+    strokes.append(Stroke("beside", along(LIMB, [aside] * 3, heights), BLACK, 3.0))
+    one = scan_of(LIMB, strokes, Look(), Wear(holes=0), spacing=spacing, seed=1)
+    found = score(read_ink(one.scan).lines, one.strokes, one.to_mm, ())
+    assert found.worst_line >= 0.97
+    assert found.false <= 0.005
