@@ -15,6 +15,7 @@ from flatten.template.piece import Edge, Piece
 Array = NDArray[np.float64]
 
 KNIFE_MM = 0.2  # width of the slit where a dart takes nothing away
+SAME_MM = 0.002
 HEM_END_MM = 6.0  # of an edge, over which its direction at a hem's end is taken
 
 
@@ -98,7 +99,8 @@ def cut_line(piece: Piece, *, folded: bool) -> None:
         piece.notes.append(
             f"its allowances meet round an opening at ({x:.0f}, {y:.0f}); slash between them"
         )
-    piece.cut = Polygon(piece.cut.exterior)
+    # A knife would stop at points that lie on each other.
+    piece.cut = Polygon(shapely.remove_repeated_points(piece.cut.exterior, SAME_MM))
 
 
 def dart_cap(dart: Dart, after: Edge) -> Array:

@@ -128,6 +128,7 @@ def test_no_cut_crosses_itself_no_hole_leaves_its_piece_and_no_word_is_cut(forms
     for template in build_templates(flat_set, ply, spec).templates:
         cut = Polygon(template.cut, list(template.inner))
         assert cut.is_valid, shapely.is_valid_reason(cut)
+        assert np.linalg.norm(np.diff(template.cut, axis=0), axis=1).min() > 1e-3
         solid = Polygon(template.cut)
         for hole in template.inner:
             assert solid.covers(Polygon(hole))
