@@ -13,7 +13,11 @@ TOP_MM = 120.0  # the strongest strokes up to this length set what ink looks lik
 STRONG = 0.55  # of that, is surely ink
 LEAST_CONTRAST = 0.25
 CLEAR_CONTRAST = 0.5
+PLAIN_CONTRAST = 0.75  # from here on nothing but ink is as strong over so much of its length
+CRISP, LONG_MM, MUCH_MM = 0.65, 180.0, 400.0
 LEAST_EXPLAINED = 0.45  # by its strokes of what differs from tape: gloss and folds are less crisp
+LEAST_WIDE = 0.3  # where so much of the ink is as even as this, in strokes longer than `TOP_MM`:
+EVEN, EVEN_MM = 0.8, 600.0
 LEAST_INK_MM = 60.0  # of a pen there is so much, or at least one stroke
 LEAST_STROKE_MM = 30.0
 TINT = 0.3  # share of a contrast that is colour and not grey; creases and shadows have less
@@ -133,7 +137,13 @@ def sort_inks(strokes: list[Stroke]) -> Sorted:
     if level < LEAST_CONTRAST or (level < CLEAR_CONTRAST and clear_mm < 2.0 * TOP_MM):
         return _nothing((t.length > 40.0) & (t.strength > 0.15) & crisp)
     usual = _weighted(t.explained, np.where(strong, t.length, 0.0))
-    if usual < LEAST_EXPLAINED:
+    # Folds and edges of the tape itself can be as strong as faded ink, but not as crisp and as long.
+    long_mm = float(t.length[strong & (t.length > LONG_MM)].sum())
+    if level < PLAIN_CONTRAST and (usual < CRISP or long_mm < MUCH_MM):
+        return _nothing((t.length > 40.0) & (t.strength > 0.15) & crisp)
+    # A wide pen explains less of what lies there; no gloss or fold runs on so strong and so evenly.
+    wide = strong & (t.even > EVEN) & (t.length > TOP_MM) & (t.strength > 2.0 * CLEAR_CONTRAST)
+    if usual < (LEAST_WIDE if t.length[wide].sum() > EVEN_MM else LEAST_EXPLAINED):
         return _nothing((t.length > 40.0) & (t.strength > 0.15) & crisp)
     # Short strokes must come closer to the usual ink than long ones.
     need = np.interp(t.length, [30.0, 120.0], [0.7, 0.5])

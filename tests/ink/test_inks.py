@@ -84,3 +84,23 @@ def test_a_light_stroke_that_is_weak_and_uneven_is_left_in_doubt(even, taken):
     ridge = replace(stroke(tape, (105, 107, 112), 110.0, 200.0), even=even)
     found = sort_inks([*lines, ridge])
     assert (found.ink[4] == 0 and not found.faint[4]) == taken
+
+
+def test_a_wide_pen_that_explains_little_of_what_is_there_is_a_pen():
+    wide = [
+        replace(stroke(RED_TAPE, WHITE, 400.0, 30.0 * k), explained=0.4, even=0.9) for k in range(4)
+    ]
+    assert (sort_inks(wide).ink == 0).all()
+    # As little of it, in patches, is gloss.
+    patches = [replace(s, even=0.6) for s in wide]
+    assert (sort_inks(patches).ink < 0).all()
+
+
+@pytest.mark.parametrize(
+    ("length", "explained", "taken"), [(400, 0.9, 4), (400, 0.5, 0), (90, 0.9, 0)]
+)
+def test_faint_strokes_are_ink_only_where_they_are_crisp_and_long(length, explained, taken):
+    tape = (150.0, 152.0, 156.0)
+    lines = [stroke(tape, (95, 96, 100), float(length), 30.0 * k) for k in range(4)]
+    found = sort_inks([replace(s, explained=explained) for s in lines])
+    assert ((found.ink >= 0) & ~found.faint).sum() == taken

@@ -27,7 +27,7 @@ from ink_marks import dashed, marks_of, ticks_on
 from ink_panels import drawn_lines, panels_alike
 from ink_scans import Look, Wear, scan_of
 from ink_score import score
-from ink_varied import varied
+from ink_varied import PAIRS, some_body, some_look, varied
 
 from flatten.errors import BadInput
 from flatten.ink.read import read_ink
@@ -333,3 +333,13 @@ def test_two_strokes_with_two_mm_of_tape_between_them_stay_two(spacing):
     found = score(read_ink(one.scan).lines, one.strokes, one.to_mm, ())
     assert found.worst_line >= 0.97
     assert found.false <= 0.005
+
+
+@pytest.mark.parametrize("seed", [0, 7, 18])
+def test_bare_tape_with_folds_and_gloss_has_no_lines(seed):
+    rng = np.random.default_rng([seed, 9])
+    body, tape = some_body(rng), PAIRS[str(rng.choice(list(PAIRS)))][0]
+    one = scan_of(body, [], some_look(rng, tape), Wear(holes=3), spacing=3.0, seed=seed)
+    reading = read_ink(one.scan)
+    assert not reading.lines
+    assert any("no pen lines were found" in note for note in reading.notes)
