@@ -12,12 +12,11 @@ SAME_INK_DEG = 16.0
 TOP_MM = 120.0  # the strongest strokes up to this length set what ink looks like on this scan
 STRONG = 0.55  # of that, is surely ink
 LEAST_CONTRAST = 0.25
-CLEAR_CONTRAST = 0.5
 PLAIN_CONTRAST = 0.75  # from here on nothing but ink is as strong over so much of its length
 CRISP, LONG_MM, MUCH_MM = 0.65, 180.0, 400.0
 LEAST_EXPLAINED = 0.45  # by its strokes of what differs from tape: gloss and folds are less crisp
 LEAST_WIDE = 0.3  # where so much of the ink is as even as this, in strokes longer than `TOP_MM`:
-EVEN, EVEN_MM = 0.8, 600.0
+EVEN, EVEN_MM, WIDE_CONTRAST = 0.8, 600.0, 1.0
 LEAST_INK_MM = 60.0  # of a pen there is so much, or at least one stroke
 LEAST_STROKE_MM = 30.0
 TINT = 0.3  # share of a contrast that is colour and not grey; creases and shadows have less
@@ -62,6 +61,7 @@ class _Table:
     tinted: NDArray[np.bool_]
     light: NDArray[np.bool_]
     gloss: NDArray[np.bool_]
+    dashed: NDArray[np.bool_]
 
 
 def _table(strokes: list[Stroke]) -> _Table:
@@ -81,6 +81,7 @@ def _table(strokes: list[Stroke]) -> _Table:
         tinted=(np.linalg.norm(grey, axis=1) > TINT * strength) & ~_shade(contrast, colour),
         light=contrast.sum(axis=1) > 0,
         gloss=_gloss(contrast, colour),
+        dashed=np.array([s.dashed for s in strokes]),
     )
 
 
@@ -133,17 +134,8 @@ def sort_inks(strokes: list[Stroke]) -> Sorted:
     main = t.light == light_ink
     level = _level(t, main & crisp)
     strong = main & crisp & (t.strength >= STRONG * level)
-    clear_mm = float(t.length[strong & (t.length > 60.0)].sum())
-    if level < LEAST_CONTRAST or (level < CLEAR_CONTRAST and clear_mm < 2.0 * TOP_MM):
-        return _nothing((t.length > 40.0) & (t.strength > 0.15) & crisp)
     usual = _weighted(t.explained, np.where(strong, t.length, 0.0))
-    # Folds and edges of the tape itself can be as strong as faded ink, but not as crisp and as long.
-    long_mm = float(t.length[strong & (t.length > LONG_MM)].sum())
-    if level < PLAIN_CONTRAST and (usual < CRISP or long_mm < MUCH_MM):
-        return _nothing((t.length > 40.0) & (t.strength > 0.15) & crisp)
-    # A wide pen explains less of what lies there; no gloss or fold runs on so strong and so evenly.
-    wide = strong & (t.even > EVEN) & (t.length > TOP_MM) & (t.strength > 2.0 * CLEAR_CONTRAST)
-    if usual < (LEAST_WIDE if t.length[wide].sum() > EVEN_MM else LEAST_EXPLAINED):
+    if not _is_ink(t, strong, level, usual):
         return _nothing((t.length > 40.0) & (t.strength > 0.15) & crisp)
     # Short strokes must come closer to the usual ink than long ones.
     need = np.interp(t.length, [30.0, 120.0], [0.7, 0.5])
@@ -152,7 +144,7 @@ def sort_inks(strokes: list[Stroke]) -> Sorted:
     sure &= t.bare > LEAST_BARE
     # A ridge of gloss comes and goes; a worn pen is as strong or as even as it was.
     steady = t.strength * t.even > STEADY * level
-    sure &= ~t.light | t.tinted | steady | np.array([s.dashed for s in strokes])
+    sure &= ~t.light | t.tinted | steady | t.dashed
     # What is lighter where the ink is dark may be gloss, what is darker where it is light a crease,
     # unless it is as crisp and even as a pen's; gloss is white and creases are as grey as the tape.
     crisp_too = (t.explained > np.minimum(0.7 * usual, 0.5)) & (t.even > 0.8) & (t.bare > 0.8)
@@ -188,6 +180,19 @@ def sort_inks(strokes: list[Stroke]) -> Sorted:
     number = {k: m for m, k in enumerate(used)}
     ink = np.array([number.get(int(k), -1) for k in ink])
     return Sorted(ink=ink, faint=faint, level=level if used else 0.0)
+
+
+def _is_ink(t: _Table, strong: NDArray[np.bool_], level: float, usual: float) -> bool:
+    """Whether the strong strokes are a pen's, rather than what tape looks like that nobody drew on."""
+    if level < LEAST_CONTRAST:
+        return False
+    # Folds and edges of the tape itself can be as strong as faded ink, but not as crisp and as long.
+    long_mm = float(t.length[strong & (t.length > LONG_MM)].sum())
+    if level < PLAIN_CONTRAST and (usual < CRISP or long_mm < MUCH_MM):
+        return False
+    # A wide pen explains less of what lies there; no gloss or fold runs on so strong and so evenly.
+    wide = strong & (t.even > EVEN) & (t.length > TOP_MM) & (t.strength > WIDE_CONTRAST)
+    return usual >= (LEAST_WIDE if t.length[wide].sum() > EVEN_MM else LEAST_EXPLAINED)
 
 
 def _shine(t: _Table, among: NDArray[np.bool_]) -> NDArray[np.bool_]:
