@@ -263,8 +263,8 @@ def make_ply(
     with clock.stage("flatten"):
         beneath = thickness_beneath(ply, job)
         flat_set, strains = flatten_in(panel_set, material, ply, beneath_at)
-        advice = advise(flat_set, strains)
         places, deciding = places_of(flat_set, strains)
+        advice = advise(flat_set, strains, deciding)
     with clock.stage("templates"):
         spec = TemplateSpec(
             **vars(ply.making),

@@ -12,7 +12,7 @@ from reportlab.pdfgen.canvas import Canvas
 from flatten.errors import CannotWrite
 from flatten.geometry.placing import bounds, moved, sheet_ink, stroked
 from flatten.io.pdf_ink import POINTS_PER_MM, STYLES, InkShelf, Pen, Style
-from flatten.records.drawing import LAYERS, Circle, Drawing, Layer, Polyline
+from flatten.records.drawing import LAYERS, Circle, Drawing, Layer, Polyline, block_words
 from flatten.records.pages import Tile, Tiling
 
 # A page shows the templates, not the stock they were laid on.
@@ -271,7 +271,7 @@ def _piece_names(canvas: Canvas, drawing: Drawing, pen: Pen) -> None:
         if outlines:
             low_x, low_y, high_x, high_y = bounds(outlines)
             x, y = pen.at(np.array([(low_x + high_x) / 2, (low_y + high_y) / 2]))
-            canvas.drawCentredString(x, y + 9.0, insert.block.lower().replace("-", " "))
+            canvas.drawCentredString(x, y + 9.0, block_words(insert.block))
 
 
 def _words(canvas: Canvas, x: float, y: float, text: str, size: float) -> None:

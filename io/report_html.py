@@ -135,9 +135,7 @@ def decided(worst: Deciding) -> str:
 def ply_section(outcome: PlyOutcome) -> str:
     """Charts, numbers, seams and stock of one ply."""
     material, flats = outcome.material, outcome.flat_set
-    stretch = min(material.stretch_pct.warp, material.stretch_pct.weft)
-    squeeze = min(material.squeeze_pct.warp, material.squeeze_pct.weft)
-    isotropic = material.stretch_pct.isotropic and material.squeeze_pct.isotropic
+    stretch, squeeze = material.stretch_pct.least, material.squeeze_pct.least
     peaks = [max(s.stretch_peak_pct, s.squeeze_peak_pct) for s in outcome.strains]
     full = max(stretch, squeeze, 1.0) if max(peaks, default=0.0) <= 2 * stretch else max(peaks)
     parts = [
@@ -166,7 +164,7 @@ def ply_section(outcome: PlyOutcome) -> str:
         )
         worst = outcome.deciding[i]
         over = [strain.load_peak > 1.0 and worst.kind == kind for kind in ("stretch", "squeeze")]
-        if isotropic:
+        if material.isotropic:
             over = [strain.stretch_peak_pct > stretch, strain.squeeze_peak_pct > squeeze]
         cell = [
             f'<span class="over">{v:.1f}</span>' if bad else f"{v:.1f}"

@@ -48,10 +48,10 @@ def panel_row(outcome: PlyOutcome, index: int, strain: Strain) -> dict[str, Any]
         "overlap_mm2",
     )
     limit: dict[str, Any] = {
-        "stretch_pct": min(material.stretch_pct.warp, material.stretch_pct.weft),
-        "squeeze_pct": min(material.squeeze_pct.warp, material.squeeze_pct.weft),
+        "stretch_pct": material.stretch_pct.least,
+        "squeeze_pct": material.squeeze_pct.least,
     }
-    if not (material.stretch_pct.isotropic and material.squeeze_pct.isotropic):
+    if not material.isotropic:
         limit |= {
             f"{key}_by_direction": {way: getattr(value, way) for way in ("warp", "weft", "bias")}
             for key, value in (("stretch", material.stretch_pct), ("squeeze", material.squeeze_pct))

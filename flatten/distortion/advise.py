@@ -1,11 +1,13 @@
 """What to do about a panel that asks too much of its material, in a maker's words."""
 
+from collections.abc import Sequence
+
 import numpy as np
 
-from flatten.distortion.places import deciding, edge_gains
+from flatten.distortion.places import edge_gains
 from flatten.geometry.topology import border_half_edges
 from flatten.geometry.triangles import corner_angles
-from flatten.records.flat import Flat, FlatSet, Strain
+from flatten.records.flat import Deciding, Flat, FlatSet, Strain
 from flatten.records.material import Material
 from flatten.records.panels import Panel
 
@@ -25,18 +27,22 @@ def total_angle_defect(panel: Panel) -> float:
     return float(np.degrees((2.0 * np.pi - angle[inner]).sum()))
 
 
-def advise(flat_set: FlatSet, strains: tuple[Strain, ...]) -> tuple[tuple[str, ...], ...]:
+def advise(
+    flat_set: FlatSet, strains: Sequence[Strain], decided: Sequence[Deciding]
+) -> tuple[tuple[str, ...], ...]:
     """Sentences for every panel: what would make it fit if it does not, the edges to work, and what
     the flattening had to say."""
     return tuple(
-        tuple(_sentences(panel, flat, strain, flat_set.material))
-        for panel, flat, strain in zip(
-            flat_set.panel_set.panels, flat_set.flats, strains, strict=True
+        tuple(_sentences(panel, flat, strain, worst, flat_set.material))
+        for panel, flat, strain, worst in zip(
+            flat_set.panel_set.panels, flat_set.flats, strains, decided, strict=True
         )
     )
 
 
-def _sentences(panel: Panel, flat: Flat, strain: Strain, material: Material) -> list[str]:
+def _sentences(
+    panel: Panel, flat: Flat, strain: Strain, worst: Deciding, material: Material
+) -> list[str]:
     said = []
     if strain.flipped_faces:
         said.append(
@@ -47,7 +53,7 @@ def _sentences(panel: Panel, flat: Flat, strain: Strain, material: Material) -> 
             f"the flat overlaps itself by {strain.overlap_mm2:.0f} mm²: part it with a seam"
         )
     if not strain.fits and strain.load_peak > 1.0:
-        said += _mend(panel, flat, strain, material)
+        said += _mend(panel, strain, worst, material)
     return [*said, *_edges(panel, flat), *flat.notes]
 
 
@@ -66,8 +72,7 @@ def _listed(words: list[str]) -> str:
     return words[0] if len(words) == 1 else f"{', '.join(words[:-1])} and {words[-1]}"
 
 
-def _mend(panel: Panel, flat: Flat, strain: Strain, material: Material) -> list[str]:
-    worst = deciding(panel, flat, strain, material)
+def _mend(panel: Panel, strain: Strain, worst: Deciding, material: Material) -> list[str]:
     where = f" {worst.direction}" if worst.direction else ""
     said = [
         f"the worst place asks for {worst.pct:.1f} % {worst.kind}{where}, {material.name} gives"

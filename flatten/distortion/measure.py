@@ -160,7 +160,7 @@ def strain_of(
     s1, s2, _ = principal_stretches(V, F, U)
     areas = face_areas(V, F)
     centroids = V[F].mean(axis=1)
-    isotropic = material.stretch_pct.isotropic and material.squeeze_pct.isotropic
+    isotropic = material.isotropic
     # A face without a shape has no strain of its own; it would read as squeezed to nothing.
     longest = np.linalg.norm(V[F] - V[np.roll(F, 1, axis=1)], axis=2).max(axis=1)
     lost = 2 * areas <= THINNEST * longest**2

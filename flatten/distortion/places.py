@@ -23,6 +23,14 @@ def edge_gains(panel: Panel, flat: Flat) -> list[float]:
     ]
 
 
+def nearest_edge(panel: Panel, flat: Flat, face: int) -> tuple[int, float]:
+    """Which border run lies nearest to a face on the flat, and how far, mm."""
+    centre = flat.U[panel.F[face]].mean(axis=0)
+    away = [float(np.linalg.norm(flat.U[r.vertices] - centre, axis=1).min()) for r in panel.border]
+    near = int(np.argmin(away))
+    return near, away[near]
+
+
 def worst_places(
     panel: Panel, flat: Flat, strain: Strain, *, most: int = 3, least_pct: float = 0.5
 ) -> tuple[WorstPlace, ...]:
@@ -39,18 +47,14 @@ def worst_places(
             if not found or apart.min() > APART_MM:
                 found.append(int(face))
         for face in found:
-            distance = [
-                float(np.linalg.norm(flat.U[r.vertices] - centres[face], axis=1).min())
-                for r in panel.border
-            ]
-            near = int(np.argmin(distance))
+            near, away = nearest_edge(panel, flat, face)
             places.append(
                 WorstPlace(
                     face=face,
                     at=(float(centres[face, 0]), float(centres[face, 1])),
                     pct=float(sign * 100.0 * disc[face]),
                     edge=panel.border[near].name,
-                    edge_mm=distance[near],
+                    edge_mm=away,
                     edge_gain_mm=gains[near],
                 )
             )
@@ -76,7 +80,7 @@ def deciding(panel: Panel, flat: Flat, strain: Strain, material: Material) -> De
     the load; its percentage is that load of the direction's own limit.
     """
     stretch, squeeze = material.stretch_pct, material.squeeze_pct
-    if stretch.isotropic and squeeze.isotropic:
+    if material.isotropic:
         loads = [strain.stretch_disc / stretch.warp, strain.squeeze_disc / squeeze.warp]
         kind = int(loads[1].max() > loads[0].max())
         limit = (stretch.warp, squeeze.warp)[kind]
@@ -92,16 +96,14 @@ def deciding(panel: Panel, flat: Flat, strain: Strain, material: Material) -> De
         towards = DIRECTIONS[int(np.argmax(by_direction[kind, face]))]
         limit = float(limit_towards((stretch, squeeze)[kind], np.array([towards]))[0])
         load, direction = float(discs[face, kind]), _direction(float(np.degrees(towards)))
-    centre = flat.U[panel.F[face]].mean(axis=0)
-    away = [float(np.linalg.norm(flat.U[r.vertices] - centre, axis=1).min()) for r in panel.border]
-    near = int(np.argmin(away))
+    near, away = nearest_edge(panel, flat, face)
     return Deciding(
         kind="squeeze" if kind else "stretch",
         pct=load * limit,
         limit_pct=limit,
         direction=direction,
         edge=panel.border[near].name,
-        edge_mm=away[near],
+        edge_mm=away,
     )
 
 

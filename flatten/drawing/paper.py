@@ -18,7 +18,7 @@ from shapely.geometry.base import BaseGeometry
 
 from flatten.drawing.tile import LONGEST_MM, check_pages, page_name, pages_of
 from flatten.geometry.placing import bounds, stroked
-from flatten.records.drawing import Block, Drawing, Ink, Insert, Polyline, Text
+from flatten.records.drawing import Block, Drawing, Ink, Insert, Polyline, Text, block_words
 from flatten.records.pages import ROLLS, Tile, Tiling
 
 Array = NDArray[np.float64]
@@ -375,7 +375,7 @@ def _shown(tile: Tile, blocks: Sequence[Block], lying: Sequence[BaseGeometry]) -
     spot = box(*tile.low, *tile.high)
     areas = [float(piece.intersection(spot).area) for piece in lying]
     most = sorted((i for i, area in enumerate(areas) if area > PART_MM2), key=lambda i: -areas[i])
-    return tuple(blocks[i].name.lower().replace("-", " ") for i in most)
+    return tuple(block_words(blocks[i].name) for i in most)
 
 
 def _needed(tiles: list[Tile], content: BaseGeometry) -> tuple[Tile, ...]:

@@ -162,19 +162,15 @@ def _anew(space: FreeSpace, block: list[Lettering]) -> list[Lettering]:
     search = space.search(1.0)
     for part, least in ((block, 2.0), (words[:1], 1.2)):
         low = min(item.height for item in words if item in part)
+        lean = words[0].angle_deg
         whole = shapely.union_all([shape_of(item) for item in part])
+        x0, y0, x1, y1 = rotate(whole, -lean, origin=(0, 0)).bounds
+        corner = shapely.get_coordinates(rotate(shapely.Point(x0, y0), lean, origin=(0, 0)))[0]
         for size in (s for s in _SIZES if s * low >= least or s == 1.0):
-            for turn in (0.0, 90.0 if words[0].angle_deg <= 0.0 else -90.0):
-                angle = words[0].angle_deg + turn
-                level = rotate(whole, -words[0].angle_deg, origin=(0, 0))
-                x0, y0, x1, y1 = level.bounds
-                corner = search.find(size * (x1 - x0), size * (y1 - y0), angle)
-                if corner is None:
-                    continue
-                a = np.radians(words[0].angle_deg)
-                origin = x0 * np.array([np.cos(a), np.sin(a)])
-                origin += y0 * np.array([-np.sin(a), np.cos(a)])
-                return [_set_anew(item, origin, corner, size, turn) for item in part]
+            for turn in (0.0, 90.0 if lean <= 0.0 else -90.0):
+                found = search.find(size * (x1 - x0), size * (y1 - y0), lean + turn)
+                if found is not None:
+                    return [_set_anew(item, corner, found, size, turn) for item in part]
     return []
 
 

@@ -226,10 +226,8 @@ class _Search:
         alone = lay_over(self.task, left, [endless])
         there = stock.length_mm if stock.kind == "roll" else stock.count
         return min(
-            (
-                np.inf if attempt.left else used_of(attempt.sheets).get(stock.name, 0.0) - kept
-                for attempt, kept in ((anew, there), (alone, 0.0))
-            ),
+            np.inf if attempt.left else used_of(attempt.sheets).get(stock.name, 0.0) - kept
+            for attempt, kept in ((anew, there), (alone, 0.0))
         )
 
 

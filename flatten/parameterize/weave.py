@@ -56,12 +56,11 @@ class Weave:
 
 
 def weave_of(material: Material, grain: Array) -> Weave:
-    even = material.stretch_pct.isotropic and material.squeeze_pct.isotropic
     return Weave(
         stretch=side_of(material.stretch_pct),
         squeeze=side_of(material.squeeze_pct),
         grain=grain,
-        even=even,
+        even=material.isotropic,
     )
 
 

@@ -58,6 +58,11 @@ class Block:
     ink: tuple[Ink, ...]
 
 
+def block_words(name: str) -> str:
+    """A block's name as people read it."""
+    return name.lower().replace("-", " ")
+
+
 @dataclass(frozen=True, kw_only=True)
 class Insert:
     """A block laid on the drawing: mirrored in x first if asked, turned, then moved to `at`."""

@@ -23,6 +23,11 @@ class Limit:
     def isotropic(self) -> bool:
         return self.warp == self.weft == self.bias
 
+    @property
+    def least(self) -> float:
+        """Along the thread that takes less."""
+        return min(self.warp, self.weft)
+
 
 def same(pct: float) -> Limit:
     """A limit that is the same in every direction."""
@@ -60,6 +65,11 @@ class Material:
     may_hold_pvc: bool = False
     allowance_mm: Allowance = field(default_factory=Allowance)
     source: str = ""
+
+    @property
+    def isotropic(self) -> bool:
+        """Whether it takes as much in every direction."""
+        return self.stretch_pct.isotropic and self.squeeze_pct.isotropic
 
     @property
     def laser_doubt(self) -> str:

@@ -15,7 +15,7 @@ from flatten.template.piece import Edge, Piece
 Array = NDArray[np.float64]
 
 KNIFE_MM = 0.2  # width of the slit where a dart takes nothing away
-SAME_MM = 0.002
+SAME_MM = 0.002  # points of a cut line nearer than this are one
 HEM_END_MM = 6.0  # of an edge, over which its direction at a hem's end is taken
 
 

@@ -71,7 +71,7 @@ def test_the_edge_of_an_equidistant_cap_is_eased_in_by_what_it_is_too_long():
     expected = 2 * np.pi * 100.0 * (np.sin(c) - c)
     assert edge_gains(panel, flat)[0] == pytest.approx(expected, rel=1e-3)
     strain = measure_strain(panel, flat, FOAM)
-    (said,) = advise(flat_set([panel], [flat]), (strain,))
+    (said,) = advise(flat_set([panel], [flat]), (strain,), [deciding(panel, flat, strain, FOAM)])
     assert f"ease in the edge 'rim' {abs(expected):.0f} mm" in said[-1]
     assert "squeeze" in said[0]  # what is over the limit comes first
     assert "foam gives 5 %" in said[0]
@@ -83,7 +83,8 @@ def test_a_flat_within_limits_gets_no_mending_advice():
     angle = np.arctan2(V[:, 0], V[:, 2])
     panel, flat = whole_rim(V, F), Flat(U=np.column_stack([50.0 * angle, V[:, 1]]))
     strain = measure_strain(panel, flat, FOAM)
-    assert advise(flat_set([panel], [flat]), (strain,)) == ((),)
+    found = deciding(panel, flat, strain, FOAM)
+    assert advise(flat_set([panel], [flat]), (strain,), [found]) == ((),)
 
 
 def test_worst_places_lie_apart_and_worst_first():

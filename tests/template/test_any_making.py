@@ -132,13 +132,11 @@ def test_no_cut_crosses_itself_no_hole_leaves_its_piece_and_no_word_is_cut(forms
         solid = Polygon(template.cut)
         for hole in template.inner:
             assert solid.covers(Polygon(hole))
-        boxes = []
         for item in template.ink:
             if isinstance(item, Circle):
                 assert solid.contains(Point(item.centre).buffer(item.radius)), "hole outside"
             elif isinstance(item, Text):
                 box = text_box(item)
-                boxes.append(box)
                 inside = cut.covers(box)
                 assert inside or box.disjoint(solid), f"'{item.text}' across a cut"
             elif item.layer in ("NOTCH", "SNIP", "SCORE"):
