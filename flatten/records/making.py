@@ -38,8 +38,9 @@ class Alter:
 
     line : the seam's line, a stretch of it, or a rim
     by_mm : outward on every side of the seam; negative takes in
-    start, end : where along the stretch, as fractions in the seam's (or rim's) direction; between
-        an end inside the edge and 15 % of the edge farther in, the change fades in
+    start, end : where along the stretch, as fractions of its length on the body, in the seam's (or
+        rim's) direction; between an end inside the edge and 15 % of it farther in, the change
+        fades in
     """
 
     line: str

@@ -13,6 +13,7 @@ from flatten.geometry.plane_curves import along, beside, outward
 from flatten.records.drawing import Ink, Polyline
 from flatten.records.flat import SeamReport
 from flatten.records.making import Alter
+from flatten.records.panels import PanelSet
 from flatten.records.template import TemplateSet
 from flatten.template.piece import Edge, Piece
 from flatten.template.true_up import NOTED_MM, true_up
@@ -22,10 +23,15 @@ Array = NDArray[np.float64]
 ON_EDGE_MM = 1.0  # a line that ends as near as this to the border ends on it
 REACH_MM = 200.0  # the farthest an edge can move
 FADE = 0.15  # of an edge's length, inside the altered stretch, where it ends within the edge
+STEPS = 60  # points that an altered edge gets at least, so that long chords can bend
+FADE_STEPS = 12  # and those within a fade
 
 
-def alter_edges(pieces: list[Piece], alters: tuple[Alter, ...]) -> None:
+def alter_edges(pieces: list[Piece], alters: tuple[Alter, ...], panel_set: PanelSet) -> None:
     """Moves net edges outward (or inward) as asked, on every side of a seam alike.
+
+    Where along an edge is measured on the body: partners of unequal length (ease) then begin and
+    end an alteration at the same places of their seam.
 
     All that is measured from the edges afterwards (notches, holes, allowances) moves with them.
     Where a seam bends, one side grows longer and the other shorter as they move; the two are made
@@ -48,11 +54,15 @@ def alter_edges(pieces: list[Piece], alters: tuple[Alter, ...]) -> None:
             )
     before = {(e.seam, e.side): e.length for piece in pieces for e in piece.edges if e.seam >= 0}
     for piece in pieces:
-        moves = [np.zeros(len(e.points)) for e in piece.edges]
-        for alter in alters:
-            for move, edge in zip(moves, piece.edges, strict=True):
-                if alter.line in (edge.name, edge.line):
-                    move += _profile(edge, alter)
+        moves = []
+        for i, edge in enumerate(piece.edges):
+            own = [alter for alter in alters if alter.line in (edge.name, edge.line)]
+            if own:
+                at = _stations(panel_set, piece, i)
+                _refine(edge, at, own)
+                moves.append(np.sum([_profile(edge, at, alter) for alter in own], axis=0))
+            else:
+                moves.append(np.zeros(len(edge.points)))
         if any(move.any() for move in moves):
             _move(piece, moves)
     altered = {alter.line for alter in alters}
@@ -82,10 +92,39 @@ def cut_lengths(
     return tuple(rows)
 
 
-def _profile(edge: Edge, alter: Alter) -> Array:
-    """(k,) how far each point of an edge moves outward, mm."""
+def _stations(panel_set: PanelSet, piece: Piece, index: int) -> Array:
+    """(m,) share of an edge's length on the body at each of its border vertices, along the edge."""
+    edge, panel = piece.edges[index], panel_set.panels[piece.panel]
+    if edge.seam < 0:
+        reach = arc_length(panel.V[panel.border[index].vertices])
+    else:
+        side = panel_set.seams[edge.seam].sides[0]
+        reach = arc_length(panel_set.panels[side.panel].V[side.vertices])
+        if not edge.with_seam:
+            reach = (reach[-1] - reach)[::-1]
+    return reach / max(reach[-1], 1e-300)
+
+
+def _refine(edge: Edge, stations: Array, alters: Sequence[Alter]) -> None:
+    """Gives an edge points where it is to bend, at the same places of a seam on both sides."""
+    at = [np.linspace(0.0, 1.0, STEPS + 1)]
+    for alter in alters:
+        fade = FADE * np.linspace(0.0, 1.0, FADE_STEPS + 1)
+        at += [alter.start + fade, alter.end - fade]
+    share = np.clip(np.concatenate(at), 0.0, 1.0)
+    share = share if edge.with_seam else 1.0 - share
     reach = arc_length(edge.points)
-    u = reach / max(reach[-1], 1e-300)
+    fresh = np.interp(share, stations, edge.vertex_at) * reach[-1]
+    edge.points = along(edge.points, np.unique(np.concatenate([reach, fresh]).round(9)))[0]
+
+
+def _profile(edge: Edge, stations: Array, alter: Alter) -> Array:
+    """(k,) how far each point of an edge moves outward, mm.
+
+    stations : (m,) share of its length on the body at each border vertex
+    """
+    reach = arc_length(edge.points)
+    u = np.interp(reach / max(reach[-1], 1e-300), edge.vertex_at, stations)
     if not edge.with_seam:
         u = 1.0 - u
     rise = np.ones_like(u)
@@ -102,12 +141,8 @@ def _move(piece: Piece, moves: list[Array]) -> None:
     n = len(piece.edges)
     moved = []
     for edge, move in zip(piece.edges, moves, strict=True):
-        fine = edge.points
-        if move.any():  # long chords get points enough to bend
-            reach = arc_length(edge.points)
-            at = np.unique(np.concatenate([reach, np.linspace(0.0, reach[-1], 61)]).round(9))
-            fine = beside(edge.points, at, np.interp(at, reach, move))
-        moved.append(fine)
+        reach = arc_length(edge.points)
+        moved.append(beside(edge.points, reach, move) if move.any() else edge.points)
     for i in range(n):
         j = (i + 1) % n
         first, second = moves[i][-1], moves[j][0]

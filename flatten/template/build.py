@@ -137,7 +137,7 @@ def make_pieces(flat_set: FlatSet, ply: Ply, spec: TemplateSpec) -> list[Piece]:
     panel_set, material = flat_set.panel_set, flat_set.material
     pieces = [net_piece(flat_set, i, ply, spec) for i in range(len(flat_set.flats))]
     before = [ring(piece.edges) for piece in pieces]
-    alter_edges(pieces, spec.alters)
+    alter_edges(pieces, spec.alters, panel_set)
     folds: dict[int, Fold] = {}
     for piece, outline in zip(pieces, before, strict=True):
         prepare_darts(piece, material)

@@ -5,6 +5,8 @@ from dataclasses import replace
 import numpy as np
 import pytest
 import shapely
+from hypothesis import given, settings
+from hypothesis import strategies as st
 from shapely.geometry import LineString, Polygon
 
 from flatten.errors import BadInput
@@ -58,6 +60,54 @@ def test_an_alteration_from_here_to_there_fades_at_its_ends(forms):
         middle = (y > 0.46 * 240) & (y < 0.74 * 240)
         assert out[middle] == pytest.approx(np.full(middle.sum(), 6.0))
         assert out.max() == pytest.approx(6.0)
+
+
+@settings(max_examples=25, deadline=None)
+@given(
+    step=st.sampled_from([2.5, 5.0, 20.0]),
+    ease=st.floats(0.0, 12.0),
+    eased_from=st.floats(0.0, 0.8),
+    start=st.floats(0.01, 0.5),
+    reach=st.floats(0.31, 0.48),
+    by=st.sampled_from([-8.0, 3.0, 8.0]),
+)
+def test_partners_with_ease_are_let_out_at_the_same_places_of_their_seam(
+    forms, step, ease, eased_from, start, reach, by
+):
+    """A seam of 200 mm on the body whose second side is longer from some place on: what is let out
+    begins, rises, falls and ends at the same places on the body on both sides."""
+    y = np.linspace(0.0, 200.0, round(200.0 / step) + 1)
+    longer = y + ease * np.clip((y / 200.0 - eased_from) / (1.0 - eased_from), 0.0, 1.0)
+    a = forms.rectangle(100, 200, name="a", step=step)
+    ring = np.vstack(
+        [[[0.0, 0.0], [100.0, 0.0], [100.0, longer[-1]]], np.stack([0 * y, longer], 1)[:0:-1]]
+    )
+    b = forms.flat_panel(ring, [0, 1, 2, 3], name="b")
+    seam = {"a": (0, 1), "b": (1, 3), "name": "side", "ease": longer - y, "ease_side": 1}
+    flat_set = forms.join([a, b], [seam], forms.material("leather"))
+    spec = TemplateSpec(alters=(Alter(line="side", by_mm=by, start=start, end=start + reach),))
+    found = []
+    for template, x, sign, on_flat in zip(
+        build_templates(flat_set, forms.ply(), spec).templates,
+        (100.0, 0.0),
+        (1, -1),
+        (y, longer),
+        strict=True,
+    ):
+        points = next(e.points for e in template.net if e.seam == 0)[::sign]
+        out = (points[:, 0] - x) * sign / by
+        at = np.interp(points[:, 1], on_flat, y)
+        top = int(out.argmax())
+        assert out[top] == pytest.approx(1.0, abs=1e-6)
+        levels = [0.01, 0.25, 0.5, 0.75, 0.99]
+        up = np.interp(levels, out[: top + 1], at[: top + 1])
+        down = np.interp(levels, out[:top:-1], at[:top:-1])
+        found.append(np.concatenate([up, down]))
+    assert found[0] == pytest.approx(found[1], abs=0.1)
+    # Half of it is reached in the middle of the fade of 15 %.
+    assert found[0][[2, 7]] == pytest.approx(
+        [200 * start + 15, 200 * (start + reach) - 15], abs=0.1
+    )
 
 
 def bent(forms, mat=None, marks=()):
