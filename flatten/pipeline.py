@@ -129,7 +129,6 @@ def run_job(
             job = replace(job, plies=done.plies)
     cuts: dict[tuple[str, ...], PanelSet] = {}
     plain: list[PanelSet] = []
-    panel_sets: list[PanelSet] = []
     for ply in job.plies:
         with clock.stage("cut"):
             if not ply.panels:  # overlays alone
@@ -140,7 +139,12 @@ def run_job(
                     cuts[ply.lines] = cut_panels(network, lines=ply.lines, names=job.panel_names)
                 own = select_panels(cuts[ply.lines], ply.panels)
             plain.append(own)
-            panel_sets.append(with_overlays(ply, own, network))
+    garment = next(iter(cuts.values()), None)
+    with clock.stage("cut"):
+        panel_sets = [
+            with_overlays(ply, own, network, garment)
+            for ply, own in zip(job.plies, plain, strict=True)
+        ]
     panel_sets = with_detail_holes(job, panel_sets, network)
     check_alters(job.alters, panel_sets)
     whole = [p for p, own in zip(job.plies, plain, strict=True) if own is cuts.get(p.lines)]

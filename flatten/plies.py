@@ -10,7 +10,7 @@ from flatten.errors import BadInput
 from flatten.lines.network import join_lines
 from flatten.panels.beneath import Layer, thickness_at
 from flatten.panels.detail_holes import hole_places, with_holes
-from flatten.panels.overlay import add_overlays, cut_overlay, overlay_names
+from flatten.panels.overlay import add_overlays, cut_overlay, overlay_names, past_garment
 from flatten.records.job import Job
 from flatten.records.lines import LineNetwork
 from flatten.records.material import Ply
@@ -103,8 +103,14 @@ def with_detail_holes(
     return made
 
 
-def with_overlays(ply: Ply, panel_set: PanelSet, network: LineNetwork) -> PanelSet:
-    """The panels, and the closed details that the ply makes as pieces of their own."""
+def with_overlays(
+    ply: Ply, panel_set: PanelSet, network: LineNetwork, garment: PanelSet | None = None
+) -> PanelSet:
+    """The panels, and the closed details that the ply makes as pieces of their own.
+
+    garment : all panels of the cast, for what overlays reach past; None where there are none
+    """
+    trimmed = any(line.kind == "trim" for line in network.lines)
     asked = overlay_names(network, ply.making.detail_pieces)
     notes, made = [*asked.said], []
     for name in asked.closed:
@@ -121,6 +127,8 @@ def with_overlays(ply: Ply, panel_set: PanelSet, network: LineNetwork) -> PanelS
             notes.append(found)
         else:
             made.append(found)
+            if trimmed and garment is not None:
+                notes += past_garment(found, garment.panels)
     if made:
         panel_set = add_overlays(panel_set, made)
     return replace(panel_set, notes=(*panel_set.notes, *notes)) if notes else panel_set

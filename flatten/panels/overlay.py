@@ -9,6 +9,7 @@ import numpy as np
 from numpy.typing import NDArray
 
 from flatten.geometry.curves import corners
+from flatten.geometry.surface_points import face_tree
 from flatten.geometry.triangles import face_areas
 from flatten.panels.carve import CarvedCast, carve, chosen_lines
 from flatten.panels.check import shape_of
@@ -17,19 +18,22 @@ from flatten.panels.names import automatic_names, whereabouts
 from flatten.panels.opening import Piece, open_pieces, panel_of
 from flatten.panels.partners import build_seams, seam_names
 from flatten.panels.trim import parts_of
+from flatten.records.cast import Cast
 from flatten.records.lines import LineNetwork, SurfacePath
 from flatten.records.panels import BorderRun, Panel, PanelSet
 
 # A corner of a detail turns by more than this over CORNER_REACH_MM.
 CORNER_DEG = 35.0
 CORNER_REACH_MM = 3.0
+# An overlay that reaches no farther past what lies beneath it than this ends where that does.
+PAST_MM = 0.5
 
 
 @dataclass(frozen=True, kw_only=True)
 class OverlayNames:
     """The details that patterns ask for.
 
-    closed : names of the closed ones; said : a sentence for each open one
+    closed : names of the closed ones; said : a sentence for each that is open, or that a rim opened
     """
 
     closed: tuple[str, ...]
@@ -44,6 +48,8 @@ def overlay_names(network: LineNetwork, patterns: Sequence[str]) -> OverlayNames
             continue
         if any(path.closed for path in network.paths if path.line == line.name):
             closed.append(line.name)
+        elif line.closed:
+            said.append(_opened_by_rim(network, line.name))
         elif line.name in patterns:
             said.append(f"detail '{line.name}' is open: a line on its panel, no piece of its own")
     return OverlayNames(closed=tuple(closed), said=tuple(said))
@@ -104,6 +110,70 @@ def add_overlays(panel_set: PanelSet, overlays: Sequence[PanelSet]) -> PanelSet:
         seams=tuple(seams),
         notes=tuple(note for part in sets for note in part.notes),
     )
+
+
+def past_garment(overlay: PanelSet, garment: Sequence[Panel]) -> list[str]:
+    """What to say of an overlay that reaches past a trim line, where nothing lies beneath it.
+
+    garment : all panels of the cast as trimmed, as `overlay` not yet offset
+    """
+    starts = np.cumsum([0, *(len(panel.V) for panel in garment)])
+    V = np.concatenate([panel.V for panel in garment])
+    F = np.concatenate([p.F + s for p, s in zip(garment, starts[:-1], strict=True)])
+    tree = face_tree(V, F)
+    area = past = 0.0
+    reach, farthest = 0.0, np.zeros(3)
+    for panel in overlay.panels:
+        areas = face_areas(panel.V, panel.F)
+        away = tree.nearest(panel.V[panel.F].mean(axis=1))[2]
+        area += float(areas.sum())
+        past += float(areas[away > PAST_MM].sum())
+        gap = tree.nearest(panel.V)[2]
+        if gap.max() > reach:
+            reach, farthest = float(gap.max()), panel.V[gap.argmax()]
+    if reach <= PAST_MM:
+        return []
+    edges = [
+        (float(np.linalg.norm(panel.V[run.vertices] - farthest, axis=1).min()), run.name)
+        for panel in garment
+        for run in panel.border
+        if run.seam < 0
+    ]
+    name = overlay.panels[0].detail
+    return [
+        f"overlay '{name}' reaches up to {reach:.0f} mm past the trimmed edge '{min(edges)[1]}',"
+        f" farthest near {_spot(overlay.cast, farthest)}: {past / 100:.1f} cm² of its"
+        f" {area / 100:.1f} cm² have nothing beneath them and are cut all the same; draw it within"
+        " the trim line, or cut them off"
+    ]
+
+
+def _opened_by_rim(network: LineNetwork, detail: str) -> str:
+    """Why a detail that was drawn closed makes no piece: it runs over a rim of the cast."""
+    paths = [path for path in network.paths if path.line == detail]
+    gaps = [
+        (path.points[-1], after.points[0])
+        for path, after in zip(paths, [*paths[1:], *paths[:1]], strict=True)
+    ]
+    missing = [float(np.linalg.norm(end - start)) for start, end in gaps]
+    if not missing:
+        return f"detail '{detail}' lies on a rim: no piece of its own"
+    place = np.mean(gaps[int(np.argmax(missing))], axis=0)
+    rims = [
+        (float(np.linalg.norm(network.cast.V[rim.vertices] - place, axis=1).min()), rim.name)
+        for rim in network.cast.rims
+    ]
+    return (
+        f"overlay '{detail}' runs over the rim '{min(rims)[1]}' near {_spot(network.cast, place)},"
+        f" where {sum(missing):.0f} mm of its outline are missing: no piece is cut of it; draw it"
+        " within the rim"
+    )
+
+
+def _spot(cast: Cast, point: NDArray[np.float64]) -> str:
+    """A point (3,) as the scan file would put it, for messages."""
+    x, y, z = np.linalg.solve(cast.to_cast[:3, :3], point - cast.to_cast[:3, 3])
+    return f"({x:.4g}, {y:.4g}, {z:.4g})"
 
 
 def _cornered(network: LineNetwork, detail: str, *, alone: bool) -> tuple[list[int], LineNetwork]:

@@ -56,6 +56,8 @@ def idle_names(ply: Ply, panel_set: PanelSet) -> list[str]:
             by_pattern = key == "detail_pieces" and any(fnmatchcase(k, name) for k in known)
             if name == "*" or name in known or by_pattern:
                 continue
+            if key == "detail_pieces" and any(f"'{name}'" in note for note in panel_set.notes):
+                continue  # why nothing is made of it has been said
             near = difflib.get_close_matches(name, known, n=1, cutoff=0.6)
             hint = f"; did you mean '{near[0]}'?" if near else ""
             said.append(f"ply '{ply.name}', {key}: no {what} is called '{name}'{hint}")

@@ -1,5 +1,6 @@
 """Overlays: cut whole over seams or at them, grown to the outside of their base, corners kept."""
 
+import re
 from dataclasses import replace
 
 import numpy as np
@@ -8,10 +9,12 @@ from shapely.geometry import Polygon
 
 from flatten.geometry.topology import border_loops
 from flatten.geometry.triangles import face_areas
+from flatten.lines.network import join_lines
 from flatten.panels.beneath import Layer, thickness_at
 from flatten.panels.cut import cut_panels
 from flatten.panels.offset import offset_panels
-from flatten.panels.overlay import add_overlays, cut_overlay, overlay_names
+from flatten.panels.overlay import add_overlays, cut_overlay, overlay_names, past_garment
+from flatten.records.lines import Line
 
 RADIUS = 48 * 5.0 / (2 * np.pi)
 BOX = [(-3.4, 8.3), (4.6, 8.3), (4.6, 19.7), (-3.4, 19.7), (-3.4, 8.3)]
@@ -116,3 +119,54 @@ def test_a_cover_comes_down_beside_its_base_within_the_thickness(tube):
     places = np.column_stack([RADIUS * np.sin(at), np.full(4, 70.0), RADIUS * np.cos(at)])
     found = thickness_at(places, [Layer(thickness_mm=5.0, panels=one), Layer(thickness_mm=1.0)])
     assert found == pytest.approx([6.0, 4.0, 2.0, 1.0], abs=0.15)
+
+
+def on_tube(at):
+    """Points in space of points (k, 2) in cells round and up the tube."""
+    at = np.asarray(at, dtype=float)
+    turn = at[:, 0] * 5.0 / RADIUS
+    return np.column_stack([RADIUS * np.sin(turn), 5.0 * at[:, 1], RADIUS * np.cos(turn)])
+
+
+@pytest.mark.parametrize("height", [16.0, 18.0, 21.0])
+def test_an_overlay_that_reaches_past_a_trim_line_says_how_far(tube, whole, height):
+    """The box ends at 19.7 rows of 5 mm and is 8 columns wide: past the trim, 8 by the rest."""
+    ring = [(k, height) for k in range(0, 49, 6)]
+    shape = tube().draw("cut off", ring, kind="trim").draw("back", [(24, 0), (24, 30)])
+    said = past_garment(whole, cut_panels(shape.network()).panels)
+    past = (19.7 - height) * 5.0
+    if past < 0.0:
+        assert said == []
+        return
+    (note,) = said
+    reach, area, of = re.search(
+        r"overlay 'crest' reaches up to (\d+) mm past .* ([\d.]+) cm² of its ([\d.]+) cm²", note
+    ).groups()
+    assert float(reach) == pytest.approx(past, abs=1.0)
+    assert float(area) == pytest.approx(past * 40.0 / 100, abs=0.3)
+    assert float(of) == pytest.approx(11.4 * 5 * 40.0 / 100, rel=0.01)
+    near = np.array(re.search(r"near \((.*?)\)", note).group(1).split(","), dtype=float)
+    assert near[1] == pytest.approx(19.7 * 5.0, abs=0.1)
+
+
+@pytest.mark.parametrize("patterns", [("crest",), ("*",)])
+def test_an_overlay_over_the_rim_is_none_and_says_where_it_is_open(tube, patterns):
+    """A box 40 mm wide that sticks out 10 mm over the upper rim at 150 mm."""
+    u = np.linspace(0.0, 1.0, 21)[:-1]
+    low, high = (-3.4, 24.0), (4.6, 32.0)
+    box = np.concatenate([
+        np.column_stack([low[0] + 8 * u, np.full(20, low[1])]),
+        np.column_stack([np.full(20, high[0]), low[1] + 8 * u]),
+        np.column_stack([high[0] - 8 * u, np.full(20, high[1])]),
+        np.column_stack([np.full(20, low[0]), high[1] - 8 * u]),
+    ])  # fmt: skip
+    crest = Line(name="crest", kind="detail", points=on_tube(box), closed=True)
+    asked = overlay_names(join_lines(tube().cast(), (crest,)), patterns)
+    assert asked.closed == ()
+    (note,) = asked.said
+    assert "'crest' runs over the rim 'upper'" in note
+    missing = float(re.search(r"where (\d+) mm of its outline are missing", note).group(1))
+    assert missing == pytest.approx(2 * RADIUS * np.sin(20.0 / RADIUS), abs=1.5)  # the chord
+    near = np.array(re.search(r"near \((.*?)\)", note).group(1).split(","), dtype=float)
+    assert near[1] == pytest.approx(150.0, abs=0.5)
+    assert "draw it within the rim" in note
