@@ -99,8 +99,12 @@ def cut_line(piece: Piece, *, folded: bool) -> None:
         piece.notes.append(
             f"its allowances meet round an opening at ({x:.0f}, {y:.0f}); slash between them"
         )
-    # A knife would stop at points that lie on each other.
-    piece.cut = Polygon(shapely.remove_repeated_points(piece.cut.exterior, SAME_MM))
+    piece.cut = without_repeats(piece.cut)
+
+
+def without_repeats(outline: Polygon) -> Polygon:
+    """An outline without its holes and without points on each other, where a knife would stop."""
+    return Polygon(shapely.remove_repeated_points(outline.exterior, SAME_MM))
 
 
 def dart_cap(dart: Dart, after: Edge) -> Array:

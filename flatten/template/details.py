@@ -9,6 +9,7 @@ from flatten.geometry.polygons import grow, largest, signed_area
 from flatten.records.drawing import Circle, Polyline
 from flatten.records.flat import FlatSet
 from flatten.records.material import Material
+from flatten.template.cutline import without_repeats
 from flatten.template.holes import RIM_MM
 from flatten.template.piece import Edge, EdgeText, Piece
 from flatten.template.practice import of_line
@@ -81,7 +82,7 @@ def _facing(piece: Piece, name: str, outline: Array, width: Array) -> Piece:
         net=Polygon(outline),
         role="facing",
     )
-    made.cut = grow(outline, np.stack([both, both], axis=1))
+    made.cut = without_repeats(grow(outline, np.stack([both, both], axis=1)))
     return made
 
 
