@@ -14,6 +14,7 @@ from flatten.records.panels import PanelSet
 from flatten.template.pairs import Pair
 from flatten.template.piece import Edge, EdgeText, Piece
 from flatten.template.practice import LEAST_CUT_NOTCH_MM
+from flatten.template.square import across
 from flatten.template.tracks import Track
 
 Array = NDArray[np.float64]
@@ -121,11 +122,12 @@ def _mark(
 
 def _snip(piece: Piece, edge: Edge, at: float) -> Array | None:
     """A slit from the cut line inward, at most half the allowance and 5 mm deep."""
-    foot, tip = (beside(edge.points, at, off)[0] for off in (0.0, edge.allowance_mm + 0.5))
+    foot, direction = across(edge.points, at)
+    # At a bend the cut line lies farther off than the allowance.
+    tip = foot + direction * (1.1 * edge.allowance_mm + 0.5)
     ray = LineString([foot, tip]).intersection(piece.cut)
     if ray.is_empty or ray.geom_type != "LineString" or ray.length < LEAST_CUT_NOTCH_MM - 0.1:
         return None
-    direction = (tip - foot) / np.linalg.norm(tip - foot)
     out = foot + direction * ray.length
     depth = min(5.0, max(3.0, ray.length / 2.5), ray.length / 2.0)
     return np.array([out, out - direction * depth])

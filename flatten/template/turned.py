@@ -2,7 +2,7 @@
 
 import numpy as np
 from numpy.typing import NDArray
-from shapely.geometry import LineString
+from shapely.geometry import LineString, Point
 
 from flatten.geometry.curves import arc_length
 from flatten.geometry.plane_curves import along, beside, outward
@@ -10,6 +10,7 @@ from flatten.records.drawing import Polyline
 from flatten.records.material import Material, Ply
 from flatten.template.piece import Edge, EdgeText, Piece
 from flatten.template.spec import TemplateSpec
+from flatten.template.square import across
 
 Array = NDArray[np.float64]
 
@@ -50,17 +51,30 @@ def _relief(piece: Piece, edge: Edge, keep: float) -> None:
             at += 0.5 * WINDOW_MM
             continue
         step = min(max(RELIEF_MM / abs(gain), CLOSE_MM), WIDE_MM)
-        foot, tip = (beside(edge.points, at, off)[0] for off in (keep, width))
-        ray = LineString([foot, tip + (tip - foot) * 0.01]).intersection(piece.cut)
-        if ray.geom_type == "LineString" and ray.length >= 0.8 * (width - keep):
-            points = np.array([tip, foot])
-            if gain > 0.0:
-                side = outward((tip - foot)[None] / np.linalg.norm(tip - foot))[0]
-                half = min(0.5 * gain * step, 0.35 * CLOSE_MM)
-                points = np.array([tip - side * half, foot, tip + side * half])
-            if piece.cut.buffer(0.3).covers(LineString(points)):
-                piece.ink.append(Polyline(layer="SNIP", points=points))
+        place, direction = across(edge.points, at)
+        foot = place + direction * keep
+        middle, side = place + direction * width, outward(direction)
+        half = min(0.5 * gain * step, 0.35 * CLOSE_MM) if gain > 0.0 else 0.0
+        mouths = [middle - side * half, middle + side * half] if half else [middle]
+        ends = [_out_to_cut(piece, foot, mouth) for mouth in mouths]
+        points = np.array([ends[0], foot, *ends[1:]])
+        deep = all(np.linalg.norm(end - foot) >= 0.8 * (width - keep) for end in ends)
+        if deep and piece.cut.buffer(1e-6).covers(LineString(points)):
+            piece.ink.append(Polyline(layer="SNIP", points=points))
         at += step
+
+
+def _out_to_cut(piece: Piece, foot: Array, mouth: Array) -> Array:
+    """Where a slit from a place in an allowance out toward its mouth meets the cut line.
+
+    At a bend that is a little beyond. Where two allowances run together, as in a hollow narrower
+    than they are wide, it is far: there the slit ends at the mouth.
+    """
+    ray = LineString([foot, foot + 1.3 * (mouth - foot)]).intersection(piece.cut)
+    if ray.geom_type != "LineString" or ray.is_empty:
+        return mouth
+    end = max(ray.coords, key=lambda p: float(np.linalg.norm(p - foot)))
+    return np.array(end) if piece.cut.exterior.distance(Point(end)) < 1e-6 else mouth
 
 
 def _skive(piece: Piece, index: int, edge: Edge, beneath: float) -> None:
