@@ -4,6 +4,7 @@ import re
 import textwrap
 import unicodedata
 from collections.abc import Iterable
+from dataclasses import replace
 
 import numpy as np
 import shapely
@@ -15,7 +16,7 @@ from shapely.geometry.base import BaseGeometry
 from flatten.drawing.stock_edge import stock_edge
 from flatten.geometry.lettering import text_width
 from flatten.geometry.placing import bounds, mirrored, moved
-from flatten.records.drawing import Block, Drawing, Ink, Insert, Layer, Polyline, Text
+from flatten.records.drawing import Block, Circle, Drawing, Ink, Insert, Layer, Polyline, Text
 from flatten.records.material import Stock
 from flatten.records.template import LayPlan, Template
 
@@ -155,10 +156,18 @@ def template_ink(template: Template, kerf_mm: float = 0.0, mirror: bool = False)
         return (outline, *holes, *template.ink)
     inner = [ring for hole in template.inner for ring in _offset(hole, -kerf_mm / 2)]
     cut = [Polyline(layer="CUT", points=ring, closed=True) for ring in (*outer, *inner)]
-    if not mirror:
-        return (*cut, *template.ink)
-    rest = template.mirror_ink or tuple(mirrored(item) for item in template.ink)
-    return (*(mirrored(line) for line in cut), *rest)
+    rest = template.ink
+    if mirror:
+        cut = [mirrored(line) for line in cut]
+        rest = template.mirror_ink or tuple(mirrored(item) for item in template.ink)
+    return (*cut, *(_narrowed(item, kerf_mm / 2) for item in rest))
+
+
+def _narrowed(item: Ink, by: float) -> Ink:
+    """A round hole made smaller all round, so that it has its size once cut; other ink as it is."""
+    if isinstance(item, Circle) and item.layer == "HOLE" and item.radius > by:
+        return replace(item, radius=item.radius - by)
+    return item
 
 
 def _offset(ring: Array, distance: float) -> list[Array]:
