@@ -166,6 +166,13 @@ def relax(M, surface, lines, step):
                 n[0] += cx
                 n[1] += cy
                 n[2] += cz
+                # Centres of dense parts weigh more, so that short edges do not spread.
+                s = (
+                    M.size[v]
+                    + M.size[M.corner[onward(ring[i])]]
+                    + M.size[M.corner[before(ring[i])]]
+                )
+                w /= s * s
                 for j in range(3):
                     q[j] += w * (x[j] + a[j] + b[j]) / 3.0
                 total += w

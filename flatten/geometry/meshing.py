@@ -26,14 +26,16 @@ RING = 256  # valences beyond this are left alone
 
 class MeshArrays(NamedTuple):
     """corner, twin (3 cap_f,) int32; crease (3 cap_f,) bool: edges that keep their place;
-    X (cap_v, 3); out (cap_v,) int32; kind (cap_v,) uint8: FREE, LINE (on a border or crease, slides
-    along it), CORNER (stays); hint, line_hint (cap_v,) int32: last place in the trees, -1 unknown;
-    used (2,) int64: vertices and faces in use, dead ones included."""
+    X (cap_v, 3); size (cap_v,) the edge length wanted there; out (cap_v,) int32; kind (cap_v,)
+    uint8: FREE, LINE (on a border or crease, slides along it), CORNER (stays); hint, line_hint
+    (cap_v,) int32: last place in the trees, -1 unknown; used (2,) int64: vertices and faces in
+    use, dead ones included."""
 
     corner: NDArray[np.int32]
     twin: NDArray[np.int32]
     crease: NDArray[np.bool_]
     X: Array
+    size: Array
     out: NDArray[np.int32]
     kind: NDArray[np.uint8]
     hint: NDArray[np.int32]
@@ -73,6 +75,13 @@ def _squared(X, a, b):
 
 
 @inner
+def _longer(M, a, b, share):
+    """Whether the edge of a and b is longer than that share of the size wanted at its ends."""
+    limit = 0.5 * share * (M.size[a] + M.size[b])
+    return _squared(M.X, a, b) > limit * limit
+
+
+@inner
 def cross(p, q, r):
     ux, uy, uz = q[0] - p[0], q[1] - p[1], q[2] - p[2]
     vx, vy, vz = r[0] - p[0], r[1] - p[1], r[2] - p[2]
@@ -99,6 +108,7 @@ def _split(M, h):
         M.X[m, k] = 0.5 * (M.X[a, k] + M.X[b, k])
     on_line = M.crease[h] or M.twin[h] < 0
     M.kind[m] = LINE if on_line else FREE
+    M.size[m] = 0.5 * (M.size[a] + M.size[b])
     M.hint[m] = M.hint[a]
     M.line_hint[m] = M.line_hint[a] if M.line_hint[a] >= 0 else M.line_hint[b]
     g = np.int64(M.twin[h])
@@ -135,16 +145,16 @@ def _halve(M, h, m):
 
 @njit(cache=True)
 def split_long(M, longest):
-    """Halves edges until none is longer than `longest`; returns how many, -1 when room ran out.
+    """Halves edges until none is longer than `longest` times the size wanted at its ends; returns
+    how many, -1 when room ran out.
 
     Before an edge is halved, longer ones of the faces at it are (Rivara, Algorithms for refining
     triangular grids, Int. J. Numer. Methods Eng. 20, 1984), so that it ends and angles stay.
     """
-    limit = longest * longest
     count = 0
     h = np.int64(0)  # a bare 0 would be compiled for itself as well
     while h < 3 * M.used[1]:
-        if M.corner[h] < 0 or _squared(M.X, M.corner[h], M.corner[onward(h)]) <= limit:
+        if M.corner[h] < 0 or not _longer(M, M.corner[h], M.corner[onward(h)], longest):
             h += 1
             continue
         e = h
@@ -187,9 +197,11 @@ def turns(M, ring, k, skip1, skip2, p, least):
 
 
 @inner
-def _collapse(M, h, limit, least, ring_a, ring_b, p):
+def _collapse(M, h, longest, least, ring_a, ring_b, p):
     """Takes the edge a -> b of h away, a into b; returns whether it was allowed."""
     a, b = M.corner[h], M.corner[onward(h)]
+    size = 0.5 * (M.size[a] + M.size[b])
+    limit = (longest * size) ** 2
     g = M.twin[h]
     on_line = M.crease[h] or g < 0
     ka, kb = M.kind[a], M.kind[b]
@@ -265,6 +277,7 @@ def _collapse(M, h, limit, least, ring_a, ring_b, p):
         M.X[b, k] = p[k]
     if ka > kb:
         M.kind[b], M.hint[b], M.line_hint[b] = ka, M.hint[a], M.line_hint[a]
+    M.size[b] = size
     M.out[a] = -1
     t1, t2 = np.int64(M.twin[h1]), np.int64(M.twin[h2])
     _pair(M, t1, t2, M.crease[h1] or M.crease[h2])
@@ -303,7 +316,8 @@ def _far(M, h, other, p, limit):
 
 @njit(cache=True)
 def collapse_short(M, shortest, longest, least):
-    """Takes edges shorter than `shortest` away where no edge grows beyond `longest`.
+    """Takes edges shorter than `shortest` away where no edge grows beyond `longest`, both in shares
+    of the size wanted there.
 
     least : cosine of the largest turn that a face may make
     """
@@ -316,8 +330,6 @@ def collapse_short(M, shortest, longest, least):
         if a < 0 or M.twin[h] > h:
             continue
         b = M.corner[onward(h)]
-        if _squared(M.X, a, b) < shortest * shortest and _collapse(
-            M, h, longest * longest, least, ring_a, ring_b, p
-        ):
+        if not _longer(M, a, b, shortest) and _collapse(M, h, longest, least, ring_a, ring_b, p):
             count += 1
     return count

@@ -215,10 +215,10 @@ def thin(
 
 
 # A point nearer than this to the straight way is no corner.
-_FLAT_MM = 0.3
+_FLAT_MM = 0.08
 # A crossing nearer to a vertex than this share of the edge, and than this many mm, moves onto it.
 _NEAR_VERTEX = 0.05
-_NEAR_VERTEX_MM = 0.25
+_NEAR_VERTEX_MM = 0.1
 # A crossing keeps at least this share of the edge off a rim vertex.
 _OFF_RIM = 0.02
 

@@ -14,6 +14,7 @@ from flatten.geometry.triangles import Array, vertex_normals
 from flatten.records.cast import Symmetry
 from flatten.scan.crop import half_space
 from flatten.scan.remesh import remesh
+from flatten.scan.sizing import by_bends
 from flatten.scan.symmetry import search_mirror
 from flatten.scan.weld import keep_used
 
@@ -156,7 +157,7 @@ def mirror_halves(V: Array, F: Ints, edge_mm: float) -> tuple[Array, Ints]:
     X, G = half_space(V, F, V[:, 0])
     X[len(V) :, 0] = 0.0
     X, G = _tidy(X, _welded(X, G))
-    even = remesh(X, G, edge_mm, rounds=2)
+    even = remesh(X, G, edge_mm, rounds=2, finer=by_bends(edge_mm))
     X, G = even.V.copy(), even.F
     on = border_mask(G, len(X)) & (np.abs(X[:, 0]) < 1e-6 * edge_mm)
     X[on, 0] = 0.0

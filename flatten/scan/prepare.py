@@ -24,9 +24,10 @@ from flatten.scan.mirror_image import (
     to_plane,
 )
 from flatten.scan.offset import offset, smooth_normals
-from flatten.scan.remesh import remesh
+from flatten.scan.remesh import Remeshed, remesh
 from flatten.scan.rims import name_rims, rim_guides, tell_rims, tell_tears
 from flatten.scan.shell import Shell, girths_in_cast, make_shell
+from flatten.scan.sizing import by_bends, wanted_lengths
 from flatten.scan.survey import inspect
 from flatten.scan.symmetry import find_symmetry
 from flatten.scan.unfold import unfold
@@ -149,13 +150,20 @@ def _even_surface(shell: Shell, borders: list[Border]) -> tuple[Array, NDArray[n
     V, F, patch = fill_loops(shell.V, shell.F, [b.vertices for b in borders if b.hole])
     if len(shell.filled):
         patch |= KDTree(shell.filled).query(V[F].mean(axis=1))[0] < 1e-6 * edge
-    even = remesh(V, F, edge, guides=guides)
+
+    def clean(even: Remeshed) -> Array:
+        filled = patch[even.face]
+        return denoise(even.V, even.F, noise_mm=shell.noise_mm, patch=filled, edge_mm=edge)
+
+    def finer(even: Remeshed) -> Array:
+        return wanted_lengths(clean(even), even.F, edge)
+
+    even = remesh(V, F, edge, guides=guides, finer=finer)
     filled = patch[even.face]
-    X = denoise(even.V, even.F, noise_mm=shell.noise_mm, patch=filled, edge_mm=edge)
-    F = even.F
+    X, F = clean(even), even.F
     # A large patch that bulged out of its flat filling is meshed once more where it came to lie.
     if filled.any() and np.linalg.norm(X - even.V, axis=1)[filled].max() > 0.5 * edge:
-        even = remesh(X, F, edge, rounds=2)
+        even = remesh(X, F, edge, rounds=2, finer=by_bends(edge))
         X, F = even.V, even.F
     X, F, folded = unfold(X, F, edge)
     order, F, _ = sort_along_curve(X, F)

@@ -1,6 +1,6 @@
 """Even triangles of a wanted size on the same surface, rims and sharp creases in their place."""
 
-from collections.abc import Sequence
+from collections.abc import Callable, Sequence
 from dataclasses import dataclass
 from itertools import count
 
@@ -30,6 +30,7 @@ CREASE_DEG = 45.0
 CORNER_DEG = 50.0
 FOLD_DEG = 150.0  # faces that meet at more than this lie on each other
 _ROUNDS = 6
+_FINER_ROUNDS = 4
 _EVENED = 12
 
 
@@ -42,6 +43,9 @@ class Remeshed:
     F: NDArray[np.int32]
     face: NDArray[np.int32]
     creases: int
+
+
+Finer = Callable[[Remeshed], Array]
 
 
 @dataclass(frozen=True, eq=False, kw_only=True)
@@ -59,6 +63,7 @@ def remesh(
     *,
     guides: Sequence[Guide] = (),
     rounds: int = _ROUNDS,
+    finer: Finer | None = None,
 ) -> Remeshed:
     """Isotropic remeshing of an oriented manifold to edges of about `edge_mm`.
 
@@ -66,29 +71,45 @@ def remesh(
     4/3, collapse below 4/5 of the length, even the valences, relax along the surface. Vertices
     are put back onto the given surface; those of creases and borders onto their own lines, a
     border with a guide onto that.
+
+    finer : given the even mesh, says the (n,) edge lengths wanted at its vertices, none longer than
+        `edge_mm`; the mesh is then brought to those
     """
     surface = box_tree(V, F)
     M, lines, creases = _arrays(V, F, surface, edge_mm, guides)
+    M = _evened(M, surface, lines, rounds)
+    V, F, hint = _compact(M)
+    even = Remeshed(V=V, F=F, face=surface.face[hint], creases=creases)
+    size = finer(even) if finer else None
+    if size is None or (size >= edge_mm).all():
+        return even
+    M.size[: M.used[0]][M.out[: M.used[0]] >= 0] = size
+    V, F, hint = _compact(_evened(M, surface, lines, _FINER_ROUNDS))
+    return Remeshed(V=V, F=F, face=surface.face[hint], creases=creases)
+
+
+def _evened(M: MeshArrays, surface: BoxTree, lines: BoxTree, rounds: int) -> MeshArrays:
     for turn in range(rounds):
-        M = _split_all(M, 4 / 3 * edge_mm)
-        collapse_short(M, 4 / 5 * edge_mm, 4 / 3 * edge_mm, 0.5)
+        M = _split_all(M, 4 / 3)
+        collapse_short(M, 4 / 5, 4 / 3, 0.5)
         flip_edges(M, turn < rounds - 1, 0.7)
         relax(M, surface, lines, 1.0)
         if turn >= rounds - 2:
             flip_edges(M, False, 0.7)
             relax(M, surface, lines, 0.7)
     flip_edges(M, False, 0.7)
-    V, F, hint = _compact(M)
-    return Remeshed(V=V, F=F, face=surface.face[hint], creases=creases)
+    return M
 
 
 def coarsen(V: Array, F: Faces, edge_mm: float) -> tuple[Array, NDArray[np.int32]]:
     """Takes away edges shorter than `edge_mm`; borders keep their course, nothing else is moved
     farther than to the middle of an edge. V, F of what is left, along a space-filling curve."""
     order, F, _ = sort_along_curve(V, F)
-    M = _half_edge_arrays(V[order], F, opposites(F, len(V)), np.zeros(3 * len(F), dtype=bool))
+    M = _half_edge_arrays(
+        V[order], F, opposites(F, len(V)), np.zeros(3 * len(F), dtype=bool), edge_mm
+    )
     for _ in range(3):
-        collapse_short(M, edge_mm, 1.6 * edge_mm, 0.3)
+        collapse_short(M, 1.0, 1.6, 0.3)
         flip_edges(M, False, 0.9)
     V, F, _ = _compact(M)
     return V, F
@@ -103,7 +124,7 @@ def _arrays(
     twin = opposites(faces, len(V))
     V = V[order]
     crease = _sharp_edges(V, faces, twin, 4 * edge_mm)
-    M = _half_edge_arrays(V, faces, twin, crease)
+    M = _half_edge_arrays(V, faces, twin, crease, edge_mm)
     flat, after = faces.ravel(), np.roll(faces, -1, axis=1).ravel()
     guided = np.zeros(len(V), dtype=bool)
     points, segments = [V], []
@@ -129,7 +150,7 @@ def _arrays(
 
 
 def _half_edge_arrays(
-    V: Array, F: Faces, twin: NDArray[np.int32], crease: NDArray[np.bool_]
+    V: Array, F: Faces, twin: NDArray[np.int32], crease: NDArray[np.bool_], edge_mm: float
 ) -> MeshArrays:
     """Arrays of exactly the given mesh; borders and creases make lines, their bends corners."""
     flat, after = F.ravel(), np.roll(F, -1, axis=1).ravel()
@@ -155,6 +176,7 @@ def _half_edge_arrays(
         twin=twin,
         crease=crease,
         X=V.astype(np.float64),
+        size=np.full(len(V), edge_mm),
         out=out,
         kind=kind,
         hint=none,
@@ -195,8 +217,8 @@ def _sharp_edges(V: Array, F: Faces, twin: NDArray[np.int32], least: float) -> N
 
 
 def _split_all(M: MeshArrays, longest: float) -> MeshArrays:
-    """Splits until no edge is longer; triangles are evened in between, so that thin ones do not
-    multiply, as long as that goes on to help."""
+    """Splits until no edge is longer than that share of what is wanted; triangles are evened in
+    between, so that thin ones do not multiply, as long as that goes on to help."""
     for turn in count():
         split = split_long(M, longest)
         if split == 0:
@@ -222,6 +244,7 @@ def _grown(M: MeshArrays, faces: int) -> MeshArrays:
         twin=room(M.twin, h, -1),
         crease=room(M.crease, h, 0),
         X=room(M.X, n, 0),
+        size=room(M.size, n, 0),
         out=room(M.out, n, -1),
         kind=room(M.kind, n, 0),
         hint=room(M.hint, n, -1),

@@ -7,6 +7,7 @@ from flatten.geometry.halfedges import opposites
 from flatten.geometry.smoothing import border_mask, ring_mean
 from flatten.geometry.triangles import Array, Faces, corner_angles, face_normals
 from flatten.scan.remesh import remesh
+from flatten.scan.sizing import by_bends
 
 LEAST_DEG = 15.0
 # Neighbouring faces that turn by more than this lie on each other: no crease of a body does.
@@ -43,7 +44,7 @@ def unfold(V: Array, F: NDArray[np.int32], edge_mm: float) -> tuple[Array, NDArr
         V = V.copy()
         for _ in range(_SWEEPS):
             V[i] = W @ V
-        even = remesh(V, F, edge_mm, rounds=2)
+        even = remesh(V, F, edge_mm, rounds=2, finer=by_bends(edge_mm))
         V, F = even.V, even.F
     return V, F, first
 

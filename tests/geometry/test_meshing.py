@@ -66,7 +66,7 @@ def test_the_kernels_say_what_they_did():
 
     V, F = saddle(20.0, 40.0, edge_mm=10.0)
     F = F.astype(np.int32)
-    M = _half_edge_arrays(V, F, opposites(F, len(V)), np.zeros(3 * len(F), dtype=bool))
+    M = _half_edge_arrays(V, F, opposites(F, len(V)), np.zeros(3 * len(F), dtype=bool), 1.0)
     assert split_long(M, 5.0) == -1  # no room
     M = _grown(M, 2000)
     assert split_long(M, 5.0) > 0

@@ -18,6 +18,7 @@ from flatten.scan.loops import loop_length, smooth_curve
 from flatten.scan.offset import offset, smooth_normals
 from flatten.scan.remesh import coarsen, remesh
 from flatten.scan.rims import name_rims, rim_guides
+from flatten.scan.sizing import by_bends, wanted_lengths
 from flatten.scan.unfold import find_folds, unfold
 
 
@@ -336,3 +337,25 @@ def test_a_narrow_groove_does_not_fold():
     for ply in (3.0, 10.0):  # a cover over it turns no face over either
         kept = np.einsum("ij,ij->i", face_cross(W, G), face_cross(W + ply * N, G))
         assert (kept > 0).all()
+
+
+def test_edges_span_a_tenth_of_a_tight_bend():
+    """Edges of 5 mm on a tube of radius 100, of 3 mm on one of 30; of 2 at least where it is 10."""
+    for radius, edge in ((100.0, 5.0), (30.0, 3.0), (10.0, 2.0)):
+        done = remesh(*cylinder(radius, 60.0, edge_mm=1.0), 5.0, finer=by_bends(5.0))
+        side = np.linalg.norm(done.V[done.F] - done.V[np.roll(done.F, 1, axis=1)], axis=2)
+        assert np.median(side) == pytest.approx(edge, rel=0.12)
+        assert np.degrees(corner_angles(done.V, done.F).min()) > 20
+
+
+def test_wanted_lengths_grow_evenly_away_from_a_fold():
+    """Two boards at a right angle: short edges along the fold, a quarter of the way longer off it."""
+    V, F = saddle(60.0, 1e9, edge_mm=5.0)
+    V[:, 2] = np.maximum(V[:, 0], 0.0)
+    length = wanted_lengths(V, F.astype(np.int32), 5.0)
+    away = np.abs(V[:, 0])
+    assert length[away < 1] == pytest.approx(2.0)
+    assert length[away > 40] == pytest.approx(5.0)
+    gap = np.linalg.norm(V[F] - V[np.roll(F, 1, axis=1)], axis=2)
+    rise = np.abs(length[F] - length[np.roll(F, 1, axis=1)])
+    assert (rise <= 0.25 * gap + 1e-9).all()
