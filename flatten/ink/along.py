@@ -55,7 +55,7 @@ class Looker:
     """Looks at the samples of a scan along curves."""
 
     def __init__(self, S: Samples, seen: Contrast):
-        self.S, self.seen, self.tree = S, seen, KDTree(S.P)
+        self.S, self.seen, self.tree = S, seen, S.tree
 
     def on_surface(self, P: Points) -> tuple[Points, Points]:
         """The points (k, 3) brought to the surface, and its normals there."""

@@ -13,6 +13,7 @@ from flatten.ink.samples import Samples
 RADIUS_MM = 25.0
 THIN_MM = 2.6  # the background is taken from about one point in this many mm squared
 KNOT_MM = 5.0
+PART = 100_000  # samples looked at together
 FLOOR = 10.0  # levels of 255: below it a ratio says more of the camera's rounding than of the pen
 MOST = 4.0  # contrasts are cut off here: the lightest pen on black tape
 NOISE_FLOOR = 3.0  # likewise for its noise: a channel this many deviations bright counts as such
@@ -68,12 +69,19 @@ def background(S: Samples) -> NDArray[np.float64]:
     median = _medians(
         S.P[knot], S.N[knot], P, N, C, grid.start, grid.low, grid.shape, grid.cell, RADIUS_MM
     )
-    near_mm, which = KDTree(S.P[knot]).query(S.P, k=min(6, len(knot)))
-    near_mm, which = near_mm.reshape(len(S.P), -1), which.reshape(len(S.P), -1)
-    agree = np.einsum("ij,ikj->ik", S.N, S.N[knot][which])
-    weight = np.exp(-0.5 * (near_mm / (0.7 * KNOT_MM)) ** 2) * np.clip(agree, 0.05, 1.0) + 1e-9
-    blend = np.einsum("ik,ikc->ic", weight, median[which])
-    return blend / weight.sum(axis=1)[:, None]
+    tree, way = KDTree(S.P[knot]), S.N[knot]
+    out = np.empty_like(S.C)
+    # Six knots for every sample at once would be the most that the whole reading holds.
+    for first in range(0, len(S.P), PART):
+        rows = slice(first, first + PART)
+        count = len(S.P[rows])
+        near_mm, which = tree.query(S.P[rows], k=min(6, len(knot)), workers=2)
+        near_mm, which = near_mm.reshape(count, -1), which.reshape(count, -1)
+        agree = np.einsum("ij,ikj->ik", S.N[rows], way[which])
+        weight = np.exp(-0.5 * (near_mm / (0.7 * KNOT_MM)) ** 2) * np.clip(agree, 0.05, 1.0) + 1e-9
+        blend = np.einsum("ik,ikc->ic", weight, median[which])
+        out[rows] = blend / weight.sum(axis=1)[:, None]
+    return out
 
 
 @dataclass(frozen=True, eq=False, kw_only=True)
@@ -113,7 +121,7 @@ def noise_level(S: Samples) -> float:
     some = np.arange(0, len(S.P), max(len(S.P) // 4000, 1))
     if len(S.P) < 8:
         return 1.0
-    around = np.asarray(KDTree(S.P).query(S.P[some], k=7)[1])[:, 1:]
+    around = np.asarray(S.tree.query(S.P[some], k=7)[1])[:, 1:]
     apart = np.abs(S.C[some] - S.C[around].mean(axis=1))
     # 1.4826 makes a median a deviation; the mean of six neighbours has noise of its own.
     return float(max(1.4826 * np.median(apart) / np.sqrt(1.0 + 1.0 / 6.0), 0.5))

@@ -135,7 +135,8 @@ def nearest_node(
     nodes: NDArray[np.float64], points: NDArray[np.float64]
 ) -> tuple[NDArray[np.float64], NDArray[np.int64]]:
     """Distance (k,) of every point to the nearest node, infinite beyond reach, and which it is."""
-    d, node = KDTree(nodes).query(points, distance_upper_bound=REACH_MM + 1.5)
+    reach = REACH_MM + 1.5
+    d, node = KDTree(nodes).query(points, distance_upper_bound=reach, workers=2)
     return np.asarray(d), np.asarray(node)
 
 
@@ -152,8 +153,7 @@ def fit_strokes(S: Samples, seen: Contrast, tracks: list[Track]) -> list[Stroke]
     chain = _chain([len(p) for p in paths], closed)
     P = np.concatenate(paths)
     bend = _bending(chain)
-    surface = KDTree(S.P)
-    nearest = surface.query(P, k=min(12, len(S.P)))[1]
+    nearest = S.tree.query(P, k=min(12, len(S.P)))[1]
     N = S.N[nearest].mean(axis=1)
     N /= np.linalg.norm(N, axis=1, keepdims=True)
 
@@ -236,7 +236,7 @@ def fit_strokes(S: Samples, seen: Contrast, tracks: list[Track]) -> list[Stroke]
 
 def seen_from(S: Samples, seen: Contrast, P, which, node) -> NDArray[np.float64]:
     """(k, 3) contrast of samples to the tape at the nodes of P that they belong to."""
-    here = KDTree(S.P).query(P)[1]
+    here = S.tree.query(P)[1]
     B, scale = seen.B[here][node], seen.scale[here][node]
     return np.clip((S.C[which] - B) / scale, -1.0, MOST)
 

@@ -64,7 +64,8 @@ def _on_the_cast(S: Samples, cast: Cast | None) -> NDArray[np.bool_]:
     if cast is None:
         return np.ones(len(S.P), dtype=bool)
     base = cast.V - cast.offset_mm * cast.N
-    d, near = KDTree(base).query(S.P, distance_upper_bound=cast.edge_mm * 1.5 + 6.0)
+    reach = cast.edge_mm * 1.5 + 6.0
+    d, near = KDTree(base).query(S.P, distance_upper_bound=reach, workers=2)
     ok = np.isfinite(d)
     near = np.where(ok, near, 0)
     return ok & (np.einsum("ij,ij->i", S.N, cast.N[near]) > 0.0)
@@ -101,10 +102,9 @@ def _strokes(S: Samples, seen: Contrast, here: NDArray[np.bool_]) -> list[Stroke
 
 def _paths(S: Samples, X: NDArray[np.float64], strokes: list[Stroke], found: Sorted):
     """Lines in the making from the strokes that have an ink, and the gaps too wide to bridge."""
-    tree = KDTree(S.P)
 
     def ink_at(points: NDArray[np.float64], contrast: NDArray[np.float64]) -> NDArray[np.float64]:
-        near = tree.query(points, k=5)[1]
+        near = S.tree.query(points, k=5)[1]
         size = float(contrast @ contrast)
         return np.median(X[near] @ contrast, axis=1) / max(size, 1e-9)
 

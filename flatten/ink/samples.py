@@ -5,8 +5,10 @@ from dataclasses import dataclass
 import numpy as np
 from numba import njit
 from numpy.typing import NDArray
+from scipy.spatial import KDTree
 
 from flatten.errors import BadInput
+from flatten.geometry.both import in_two
 from flatten.geometry.pointgrid import PointGrid, near, point_grid
 from flatten.geometry.topology import border_half_edges, face_components
 from flatten.geometry.triangles import face_areas, face_cross
@@ -24,6 +26,7 @@ class Samples:
 
     P : (k, 3) mm; N : (k, 3) unit normals, smoothed; C : (k, 3) colour 0 to 255
     W : (k,) area that a point stands for, mm²; spacing : mm between neighbours
+    tree : of P, for neighbours by number
     """
 
     P: NDArray[np.float64]
@@ -31,6 +34,7 @@ class Samples:
     C: NDArray[np.float64]
     W: NDArray[np.float64]
     grid: PointGrid
+    tree: KDTree
     spacing: float
 
 
@@ -117,11 +121,12 @@ def _texture_points(V, N, F, uv, image, divide, first, P, Q, C, W):  # pragma: n
                 at += 1
 
 
-@njit(cache=True)
-def _smooth_normals(P, N, W, start, low, shape, cell, radius):  # pragma: no cover - compiled
-    out = np.empty_like(N)
+@njit(cache=True, nogil=True)
+def _smooth_normals(
+    first, last, P, N, W, start, low, shape, cell, radius, out
+):  # pragma: no cover - compiled
     found = np.empty(4096, dtype=np.int64)
-    for i in range(P.shape[0]):
+    for i in range(first, last):
         count = near(P[i, 0], P[i, 1], P[i, 2], radius, P, start, low, shape, cell, found)
         x = y = z = 0.0
         for q in range(count):
@@ -136,7 +141,6 @@ def _smooth_normals(P, N, W, start, low, shape, cell, radius):  # pragma: no cov
             out[i, 0], out[i, 1], out[i, 2] = x / length, y / length, z / length
         else:
             out[i] = N[i]
-    return out
 
 
 def scan_rims(scan: Scan, to_work: NDArray[np.float64]) -> list[NDArray[np.float64]]:
@@ -243,5 +247,13 @@ def surface_samples(scan: Scan, to_work: NDArray[np.float64]) -> Samples:
     grid = point_grid(P, CELL_MM)
     P, N, C, W = (np.ascontiguousarray(a[grid.order]) for a in (P, N, C, W))
     spacing = float(np.sqrt(np.median(W)))
-    N = _smooth_normals(P, N, W, grid.start, grid.low, grid.shape, grid.cell, NORMAL_RADIUS_MM)
-    return Samples(P=P, N=N, C=C, W=W, grid=grid, spacing=spacing)
+    smooth = np.empty_like(N)
+
+    def part(first: int, last: int) -> None:
+        _smooth_normals(
+            first, last, P, N, W, grid.start, grid.low, grid.shape, grid.cell, NORMAL_RADIUS_MM,
+            smooth,
+        )  # fmt: skip
+
+    in_two(lambda: part(0, len(P) // 2), lambda: part(len(P) // 2, len(P)))
+    return Samples(P=P, N=smooth, C=C, W=W, grid=grid, tree=KDTree(P), spacing=spacing)

@@ -6,6 +6,7 @@ import numpy as np
 from numba import njit
 from numpy.typing import NDArray
 
+from flatten.geometry.both import in_two
 from flatten.geometry.pointgrid import near
 from flatten.ink.contrast import Contrast
 from flatten.ink.samples import Samples
@@ -45,21 +46,21 @@ def frame_of(x, y, z):  # pragma: no cover - compiled
     return ax, ay, az, y * az - z * ay, z * ax - x * az, x * ay - y * ax
 
 
-@njit(cache=True)
+@njit(cache=True, nogil=True)
 def _respond(
-    which, half, axes, P, N, C, B, scale, W, noise, start, low, shape, cell
-):  # pragma: no cover - compiled
-    count = which.shape[0]
-    strength = np.zeros(count)
-    chance = np.ones(count)
-    direction = np.zeros((count, 3))
-    colour = np.zeros((count, 3))
+    which, half, axes, P, N, C, B, scale, W, noise, start, low, shape, cell,
+    strength, chance, direction, colour,
+):  # pragma: no cover - compiled  # fmt: skip
+    """Fills the last four, one row for every index in `which`."""
     found = np.empty(4096, dtype=np.int64)
-    u, v = np.empty(4096), np.empty(4096)
+    # Along and across, area, squared area, area times contrast in three channels.
+    seen = np.empty((4096, 7))
     radius = np.sqrt(half * half + 4.0)
-    # Per band: three channels, area, squared areas. Band 0 is the core, 1 to 4 the flanks.
-    total = np.empty((5, 5))
-    for k in range(count):
+    # Per band: three channels, area, squared areas. Band 0 is the core, 1 to 4 the flanks; what
+    # lies in none goes to band 5.
+    total = np.empty((6, 5))
+    shown = np.empty(4)
+    for k in range(which.shape[0]):
         i = which[k]
         n = near(P[i, 0], P[i, 1], P[i, 2], radius, P, start, low, shape, cell, found)
         ax, ay, az, bx, by, bz = frame_of(N[i, 0], N[i, 1], N[i, 2])
@@ -69,34 +70,33 @@ def _respond(
             if N[i, 0] * N[j, 0] + N[i, 1] * N[j, 1] + N[i, 2] * N[j, 2] < 0.4:
                 continue
             dx, dy, dz = P[j, 0] - P[i, 0], P[j, 1] - P[i, 1], P[j, 2] - P[i, 2]
-            found[kept] = j
-            u[kept] = dx * ax + dy * ay + dz * az
-            v[kept] = dx * bx + dy * by + dz * bz
+            seen[kept, 0] = dx * ax + dy * ay + dz * az
+            seen[kept, 1] = dx * bx + dy * by + dz * bz
+            w = W[j]
+            seen[kept, 2] = w
+            seen[kept, 3] = w * w
+            for d in range(3):
+                seen[kept, 4 + d] = w * (C[j, d] - B[i, d]) / scale[i, d]
             kept += 1
+        best = 0.0
+        chance[k] = 1.0
         for angle in range(ANGLES):
             c, s = np.cos(np.pi * angle / ANGLES), np.sin(np.pi * angle / ANGLES)
             total[:] = 0.0
             for q in range(kept):
-                along = u[q] * c + v[q] * s
-                if abs(along) > half:
-                    continue
-                across = v[q] * c - u[q] * s
+                along = seen[q, 0] * c + seen[q, 1] * s
+                across = seen[q, 1] * c - seen[q, 0] * s
                 t = abs(across)
-                if t <= CORE_MM:
-                    band = 0
-                elif t < FLANK_MM[0] or t > FLANK_MM[2]:
-                    continue
-                else:
-                    band = 1 if t < FLANK_MM[1] else 3
-                    if across < 0.0:
-                        band += 1
-                j = found[q]
-                w = W[j]
-                total[band, 0] += w * (C[j, 0] - B[i, 0]) / scale[i, 0]
-                total[band, 1] += w * (C[j, 1] - B[i, 1]) / scale[i, 1]
-                total[band, 2] += w * (C[j, 2] - B[i, 2]) / scale[i, 2]
-                total[band, 3] += w
-                total[band, 4] += w * w
+                band = (1 if t < FLANK_MM[1] else 3) + (1 if across < 0.0 else 0)
+                band = band if t >= FLANK_MM[0] else 5
+                band = band if t <= FLANK_MM[2] else 5
+                band = band if t > CORE_MM else 0
+                band = band if abs(along) <= half else 5
+                total[band, 0] += seen[q, 4]
+                total[band, 1] += seen[q, 5]
+                total[band, 2] += seen[q, 6]
+                total[band, 3] += seen[q, 2]
+                total[band, 4] += seen[q, 3]
             if total[0, 3] <= 0.0:
                 continue
             if total[1, 3] + total[3, 3] <= 0.0 or total[2, 3] + total[4, 3] <= 0.0:
@@ -109,26 +109,25 @@ def _respond(
             for a in range(axes.shape[0]):
                 ex, ey, ez = axes[a, 0], axes[a, 1], axes[a, 2]
                 core = total[0, 0] * ex + total[0, 1] * ey + total[0, 2] * ez
+                for b in range(4):
+                    shown[b] = core - (
+                        total[b + 1, 0] * ex + total[b + 1, 1] * ey + total[b + 1, 2] * ez
+                    )
                 for sign in (-1.0, 1.0):
                     worst = np.inf
                     spread = 0.0
                     for side in range(2):
-                        shown = -np.inf
+                        value = -np.inf
                         own = 0.0
-                        for band in (1 + side, 3 + side):
-                            if total[band, 3] > 0.0:
-                                flank = (
-                                    total[band, 0] * ex + total[band, 1] * ey + total[band, 2] * ez
-                                )
-                                value = sign * (core - flank)
-                                if value > shown:
-                                    shown = value
-                                    own = total[band, 4]
-                        if shown < worst:
-                            worst = shown
+                        for b in (side, 2 + side):
+                            if total[b + 1, 3] > 0.0 and sign * shown[b] > value:
+                                value = sign * shown[b]
+                                own = total[b + 1, 4]
+                        if value < worst:
+                            worst = value
                             spread = own
-                    if worst > strength[k]:
-                        strength[k] = worst
+                    if worst > best:
+                        best = worst
                         chance[k] = noise[i] * np.sqrt(total[0, 4] + spread)
                         direction[k, 0] = c * ax + s * bx
                         direction[k, 1] = c * ay + s * by
@@ -140,7 +139,7 @@ def _respond(
                                     mean += total[band, d]
                                     bands += 1.0
                             colour[k, d] = total[0, d] - mean / bands
-    return strength, chance, direction, colour
+        strength[k] = best
 
 
 def stroke_response(
@@ -158,8 +157,16 @@ def stroke_response(
     strip of tape gives nothing.
     """
     g = S.grid
-    strength, chance, direction, colour = _respond(
-        which, half_length_mm, AXES, S.P, S.N, S.C, seen.B, seen.scale, S.W, seen.noise,
-        g.start, g.low, g.shape, g.cell,
-    )  # fmt: skip
+    count = len(which)
+    strength, chance = np.zeros(count), np.zeros(count)
+    direction, colour = np.zeros((count, 3)), np.zeros((count, 3))
+
+    def part(rows: slice) -> None:
+        _respond(
+            which[rows], half_length_mm, AXES, S.P, S.N, S.C, seen.B, seen.scale, S.W, seen.noise,
+            g.start, g.low, g.shape, g.cell,
+            strength[rows], chance[rows], direction[rows], colour[rows],
+        )  # fmt: skip
+
+    in_two(lambda: part(slice(count // 2)), lambda: part(slice(count // 2, count)))
     return Responses(strength=strength, noise=chance, direction=direction, colour=colour)

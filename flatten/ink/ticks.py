@@ -59,7 +59,7 @@ def find_ticks(look: Looker, paths: list[Path], lines: list[int]) -> list[Mark]:
     owner = np.repeat(np.arange(len(lines)), [len(p) for p in nodes])
     place = np.concatenate(nodes)
     P, N = look.on_surface(place)
-    d, node = KDTree(P).query(look.S.P, distance_upper_bound=REACH_MM)
+    d, node = KDTree(P).query(look.S.P, distance_upper_bound=REACH_MM, workers=2)
     which = np.flatnonzero(np.isfinite(d))
     node = np.asarray(node)[which]
     which = which[np.einsum("ij,ij->i", look.S.N[which], N[node]) > 0.3]

@@ -15,14 +15,11 @@ from numpy.typing import NDArray
 from flatten.geometry.pointgrid import near
 from flatten.ink.contrast import MOST, Contrast
 from flatten.ink.samples import Samples
+from flatten.ink.strip import best_strip, room, strip
 
 STEP_MM = 1.5
 RADIUS_MM = 9.0
 MISS_MM = 4.5  # how far to look on where the ink fails
-TURN_DEG = 8.0
-TURNS = 5  # steps of TURN_DEG to either side
-SHIFT_MM = 0.4
-SHIFTS = 4
 BAND_MM = 2.6  # points this close to a followed stroke seed no other one
 MOST_NODES = 6000
 
@@ -83,51 +80,6 @@ def _look(x, y, z, dx, dy, dz, nx, ny, nz, colour, purity, S, start, low, shape,
 
 
 @njit(cache=True)
-def _strip(n, uvq, c, s, shift, back, ahead):  # pragma: no cover - compiled
-    """Mean ink of a strip, and how far it stands out from its weaker flank."""
-    core = corew = 0.0
-    l1 = l1w = r1 = r1w = l2 = l2w = r2 = r2w = 0.0
-    for k in range(n):
-        along = uvq[k, 0] * c + uvq[k, 1] * s
-        if along < back or along > ahead:
-            continue
-        t = uvq[k, 1] * c - uvq[k, 0] * s - shift
-        a = abs(t)
-        w = uvq[k, 3]
-        if a < 2.2:
-            f = w * (1.0 - a / 2.2)
-            core += f * uvq[k, 2]
-            corew += f
-        elif a < 2.6 or a > 7.2:
-            continue
-        elif a < 4.6:
-            if t > 0:
-                l1 += w * uvq[k, 2]
-                l1w += w
-            else:
-                r1 += w * uvq[k, 2]
-                r1w += w
-        elif t > 0:
-            l2 += w * uvq[k, 2]
-            l2w += w
-        else:
-            r2 += w * uvq[k, 2]
-            r2w += w
-    if corew <= 0.0:
-        return 0.0, 0.0
-    core /= corew
-    left = min(l1 / l1w if l1w > 0 else 9.0, l2 / l2w if l2w > 0 else 9.0)
-    right = min(r1 / r1w if r1w > 0 else 9.0, r2 / r2w if r2w > 0 else 9.0)
-    if left > 8.0 and right > 8.0:
-        return core, 0.0
-    if left > 8.0:
-        left = right
-    if right > 8.0:
-        right = left
-    return core, core - max(left, right)
-
-
-@njit(cache=True)
 def _follow(
     path,
     count,
@@ -146,9 +98,11 @@ def _follow(
     heading,
     found,
     uvq,
+    tried,
 ):  # pragma: no cover - compiled
     """Walks from path[count - 1] on; returns the new count and whether the loop closed."""
     N = S[1]
+    values, bins, inner = tried
     x, y, z = path[count - 1, 0], path[count - 1, 1], path[count - 1, 2]
     dx, dy, dz = toward[0] * sign, toward[1] * sign, toward[2] * sign
     nx, ny, nz = N[seed, 0], N[seed, 1], N[seed, 2]
@@ -162,16 +116,8 @@ def _follow(
         n = _look(
             x, y, z, dx, dy, dz, nx, ny, nz, colour, purity, S, start, low, shape, cell, found, uvq
         )
-        best, turn, shift = -9.0, 0.0, 0.0
-        for i in range(-TURNS, TURNS + 1):
-            angle = np.pi / 180.0 * TURN_DEG * i
-            c, s = np.cos(angle), np.sin(angle)
-            for k in range(-SHIFTS, SHIFTS + 1):
-                core, stand = _strip(n, uvq, c, s, SHIFT_MM * k, -2.5, 6.5)
-                value = stand + 0.4 * core - 0.22 * (i / TURNS) ** 2 - 0.06 * (k / SHIFTS) ** 2
-                if value > best:
-                    best, turn, shift = value, angle, SHIFT_MM * k
-        core, stand = _strip(n, uvq, np.cos(turn), np.sin(turn), shift, -0.9 * window, 1.1 * window)
+        turn, shift = best_strip(n, uvq, values, bins, inner)
+        core, stand = strip(n, uvq, np.cos(turn), np.sin(turn), shift, -0.9 * window, 1.1 * window)
         # At a crossing there is ink on both sides; in a gloss the ink is lighter than the tape
         # elsewhere, but still darker than the gloss beside it.
         gloss = stand > 0.45 and core - stand < -0.25
@@ -284,6 +230,7 @@ def _track_all(
     heading = np.zeros((P.shape[0], 3))
     found = np.empty(4096, dtype=np.int64)
     uvq = np.empty((4096, 8))
+    tried = room(4096)
     path = np.empty((MOST_NODES, 3))
     out = np.empty((4 * MOST_NODES, 3))
     ends = np.empty(seeds.shape[0], dtype=np.int64)
@@ -298,7 +245,7 @@ def _track_all(
         ink = colours[k].copy()
         count, closed = _follow(
             path, 1, 1.0, i, directions[k], ink, purity, window, S, start, low, shape, cell,
-            owner, heading, found, uvq,
+            owner, heading, found, uvq, tried,
         )  # fmt: skip
         if not closed:
             for m in range(count // 2):
@@ -306,7 +253,7 @@ def _track_all(
                     path[m, d], path[count - 1 - m, d] = path[count - 1 - m, d], path[m, d]
             count, closed = _follow(
                 path, count, -1.0, i, directions[k], ink, purity, window, S, start, low, shape,
-                cell, owner, heading, found, uvq,
+                cell, owner, heading, found, uvq, tried,
             )  # fmt: skip
         if (count - 1) * STEP_MM < least:
             owner[i] = tracks if owner[i] < 0 else owner[i]
