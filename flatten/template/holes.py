@@ -39,6 +39,7 @@ def punch_seams(seam_tracks: list[Track], material: Material, spec: TemplateSpec
         if row is None:
             continue
         row, said = _fitted(row, edges)
+        said = said or _near_edge(row, edges, material)
         if said:
             for piece in dict.fromkeys(track.pieces):
                 piece.notes.append(said)
@@ -116,6 +117,25 @@ def _fitted(row: HoleRow, edges: tuple[Edge, Edge]) -> tuple[HoleRow, str]:
         f" middle; {2.0 * row.inside_mm:g} mm is usual"
     )
     return replace(row, inside_mm=0.5 * width), said
+
+
+def _near_edge(row: HoleRow, edges: tuple[Edge, Edge], material: Material) -> str:
+    """What to say of eyelets or rivets nearer to their edge than they hold well; "" of others."""
+    joint, fixing = edges[0].joint, edges[0].fixing
+    usual = hole_row(material, fixing, None)
+    if usual is None or fixing not in ("lace", "rivet") or joint == "seam":
+        return ""
+    away = row.inside_mm
+    if joint == "lap":  # the edge beneath is on the other side of the row
+        width = max(edge.allowance_mm for edge in edges if edge.under)
+        away = min(away, width - row.inside_mm - (row.rows - 1) * row.pitch_mm)
+    if away >= usual.inside_mm - 1e-9:
+        return ""
+    what = "eyelets" if fixing == "lace" else "rivets"
+    return (
+        f"{what} along '{edges[0].name}' lie {away:.1f} mm from an edge; {usual.inside_mm:g} mm is"
+        " usual"
+    )
 
 
 Section = tuple[float, float, Array]
