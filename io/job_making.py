@@ -15,12 +15,14 @@ from flatten.records.making import (
     Making,
     OutputChoice,
     PointDetail,
+    SplitChoice,
     StitchChoice,
 )
 from flatten.records.pages import PAPERS
 
 _T = TypeVar("_T")
 _MOST_ROWS = 2
+_FARTHEST_MM = 10_000.0
 
 
 def read_making(entry: Entry) -> Making:
@@ -49,6 +51,7 @@ def read_making(entry: Entry) -> Making:
         binding_join_mm=number("binding_join_mm", 500.0),
         marks=entry.choice("marks", MARKS, usual.marks),
         mock_up=entry.flag("mock_up", usual.mock_up),
+        split=_by_name(entry, "split", _read_split),
     )
 
 
@@ -90,16 +93,32 @@ def _read_stitch(table: Entry, line: str) -> StitchChoice:
     return choice
 
 
-def _read_distances(table: Entry, line: str) -> tuple[float, ...]:
+def _read_distances(table: Entry, line: str, most: float = 200.0) -> tuple[float, ...]:
     value: Any = table.take(line)
     items = value if isinstance(value, list) else [value]
     one = Entry(table.file, {}, table.path, table.places)
     distances = []
     for item in items:
-        if isinstance(item, bool) or not isinstance(item, int | float) or not 0.0 < item <= 200.0:
-            raise one.wrong(line, "should be distances from 0 to 200 mm", f"{line} = [3, 9]")
+        if isinstance(item, bool) or not isinstance(item, int | float) or not 0.0 < item <= most:
+            raise one.wrong(line, f"should be distances from 0 to {most:g} mm", f"{line} = [3, 9]")
         distances.append(float(item))
     return tuple(distances)
+
+
+def _read_split(table: Entry, piece: str) -> SplitChoice:
+    row = table.table(piece)
+    assert row is not None  # the key is there, and anything but a table is refused
+    choice = SplitChoice(
+        **{
+            key: _read_distances(row, key, _FARTHEST_MM)
+            for key in ("across_mm", "along_mm")
+            if row.has(key)
+        }
+    )
+    if not choice.across_mm and not choice.along_mm:
+        raise table.wrong(piece, "says no place", f"{piece} = {{ across_mm = [300] }}")
+    row.close()
+    return choice
 
 
 def read_alters(entries: list[Entry]) -> tuple[Alter, ...]:
@@ -219,6 +238,10 @@ def making_values(making: Making) -> dict[str, Any]:
         "binding_join_mm": making.binding_join_mm,
         "marks": making.marks,
         "mock_up": making.mock_up,
+        "split": {
+            piece: {key: list(at) for key, at in vars(choice).items() if at}
+            for piece, choice in making.split.items()
+        },
     }
 
 

@@ -52,6 +52,18 @@ def flat_steps(ply: Ply, material: Material, templates: TemplateSet) -> list[Gui
     for distances, names in rows.items():
         how = f"top-stitch {', '.join(f'{d:g}' for d in distances)} mm inside the edge"
         steps.append(GuideStep(stage=FLAT, what=", ".join(names), how=how))
+    for template, edge in templates.split_edges:
+        piece = template.name.removeprefix(f"{ply.name} ")
+        steps.append(
+            GuideStep(
+                stage=FLAT,
+                what=edge.name,
+                how=f"lay register mark over register mark; {joining(material, edge, edge)}",
+                pieces=(piece, edge.partner),
+                length_mm=edge_length(edge),
+                notches=len(edge.notches),
+            )
+        )
     steps += _shape_steps(material, templates)
     return steps
 

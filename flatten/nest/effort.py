@@ -51,8 +51,12 @@ def joints_of(template_set: TemplateSet) -> list[Joint]:
     Where the edges of every panel are known and all of them are to be cut, they are counted: a
     panel that is cut from its twin's template has its own. Else the templates' edges are; of two
     templates that show the same side (a facing lies behind its panel's edge) the longer edge
-    counts.
+    counts. Joins between the parts of a piece come last.
     """
+    splits = [
+        Joint(fixing=edge.fixing, sides=(edge,), count=template.quantity)
+        for template, edge in template_set.split_edges
+    ]
     if template_set.panel_edges and not template_set.every:
         known: dict[int, list[NetEdge]] = {}
         for (seam, _), edge in sorted(template_set.seam_edges.items()):
@@ -60,7 +64,7 @@ def joints_of(template_set: TemplateSet) -> list[Joint]:
         return [
             Joint(fixing=next((e.fixing for e in own if e.fixing), ""), sides=tuple(own), count=1)
             for _, own in sorted(known.items())
-        ]
+        ] + splits
     templates = template_set.templates
     found: dict[int, dict[int, tuple[NetEdge, int]]] = {}
     for template in templates:
@@ -78,7 +82,7 @@ def joints_of(template_set: TemplateSet) -> list[Joint]:
             count=max(count for _, count in sides.values()),
         )
         for _, sides in sorted(found.items())
-    ]
+    ] + splits
 
 
 def cut_length(template: Template) -> float:

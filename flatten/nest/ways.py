@@ -248,8 +248,7 @@ def splits(template: Template, material: Material) -> Iterator[tuple[list[Templa
 
     Both sides of every cut get a seam's allowance; foam and card are butted.
     """
-    butt = material.family in ("foam", "card")
-    added = material.allowance_mm.butt if butt else material.allowance_mm.seam
+    added = material.split_joint[2]
     flat = shapely.make_valid(Polygon(template.cut))
     flat = rotate(flat, -template.grain_deg, origin=(0, 0))
     low = np.array(flat.bounds[:2])
@@ -291,10 +290,14 @@ def splits(template: Template, material: Material) -> Iterator[tuple[list[Templa
             where = " and ".join(f"{value - low[axis]:.0f}" for value in at)
             line = "across the grain" if axis == 0 else "along the grain"
             end = "where the grain begins" if axis == 0 else "on the grain's right"
+            key = "across_mm" if axis == 0 else "along_mm"
+            places = ", ".join(f"{value - low[axis]:.0f}" for value in at)
+            piece = template.name.removeprefix(f"{template.ply} ")
             yield (
                 made,
                 f"split {template.name} {line} into {n}, {where} mm from its end {end}, which adds"
-                f" {seam:.0f} mm of seam{width}",
+                f" {seam:.0f} mm of seam{width}; to have it drawn, say in the ply:"
+                f' split = {{ "{piece}" = {{ {key} = [{places}] }} }}',
                 seam,
             )
 

@@ -69,6 +69,14 @@ class PointDetail:
 
 
 @dataclass(frozen=True, kw_only=True)
+class SplitChoice:
+    """Where a piece is cut in parts: mm from where its grain begins, and from the grain's right."""
+
+    across_mm: tuple[float, ...] = ()
+    along_mm: tuple[float, ...] = ()
+
+
+@dataclass(frozen=True, kw_only=True)
 class Making:
     """How one ply's templates are finished. Mappings go by line or rim name, "*" for all others.
 
@@ -85,6 +93,7 @@ class Making:
     marks : where what is drawn goes: on the piece as it lies; on its back; in the allowance; or on
         the paper only, so that a machine is sent nothing but what it cuts and scores
     mock_up : made for the fitting: wide seams, level and centre lines
+    split : pieces cut in parts, by their names
     """
 
     rim_finish: Mapping[str, Finish] = field(default_factory=dict)
@@ -100,6 +109,7 @@ class Making:
     binding_join_mm: float = 20.0
     marks: Marks = "piece"
     mock_up: bool = False
+    split: Mapping[str, SplitChoice] = field(default_factory=dict)
 
 
 @dataclass(frozen=True, kw_only=True)

@@ -72,6 +72,13 @@ class Material:
         return self.stretch_pct.isotropic and self.squeeze_pct.isotropic
 
     @property
+    def split_joint(self) -> tuple[str, str, float]:
+        """Joint, fixing and allowance, mm, where a piece is put together of parts."""
+        if self.family in ("foam", "card"):
+            return "butt", "glue", self.allowance_mm.butt
+        return "seam", "stitch", self.allowance_mm.seam
+
+    @property
     def laser_doubt(self) -> str:
         """Why a laser must not cut this material; "" where the user says `laser = "ok"`.
 

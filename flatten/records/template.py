@@ -128,6 +128,19 @@ class TemplateSet:
         """The edge of every (seam, side)."""
         return {(e.seam, e.side): e for edges in self.panel_edges for e in edges if e.seam >= 0}
 
+    @property
+    def split_edges(self) -> list[tuple[Template, NetEdge]]:
+        """Where pieces are put together of parts: each join once, with the part that comes first."""
+        return [
+            (template, edge)
+            for template in self.templates
+            for edge in template.net
+            if edge.seam < 0
+            and edge.partner
+            and (len(template.name), template.name)
+            < (len(name := f"{template.ply} {edge.partner}"), name)
+        ]
+
 
 @dataclass(frozen=True, kw_only=True)
 class Placement:

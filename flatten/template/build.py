@@ -31,6 +31,7 @@ from flatten.template.piece import Edge, EdgeText, Piece, close_net, net_piece, 
 from flatten.template.points import place_points
 from flatten.template.practice import sewn_unasked
 from flatten.template.spec import TemplateSpec
+from flatten.template.split import Parting, drawn_over
 from flatten.template.tracks import tracks
 from flatten.template.turned import relieve_turns
 
@@ -88,20 +89,24 @@ def build_templates(flat_set: FlatSet, ply: Ply, spec: TemplateSpec) -> Template
                     f" {pair.away_mm:.1f} mm off it; make the cast symmetric to mend that"
                 )
     dropped = {pair.right for pair in shared.values()}
-    kept = [i for i in range(len(pieces)) if i not in dropped]
+    parted = Parting(flat_set, ply, spec, [piece.name for piece in pieces])
+    kept = [
+        (i, k, part)
+        for i in range(len(pieces))
+        if i not in dropped
+        for k, part in enumerate(parted(pieces[i]))
+    ]
     templates = []
-    for number, i in enumerate(kept, start=1):
+    for number, (i, k, part) in enumerate(kept, start=1):
         count = f"piece {number} of {len(kept)}"
         if i not in shared:
             twin = twins.get(i, "")
-            templates.append(
-                finished(pieces[i], flat_set, ply, spec, count, _place(sides[i]), twin)
-            )
+            templates.append(finished(part, flat_set, ply, spec, count, _place(sides[i]), twin))
             continue
-        other = mirrored_piece(shared[i], pieces)
+        other = parted(mirrored_piece(shared[i], pieces), of=pieces[i])[k]
         place = f"the wearer's left as drawn; turned over, {other.name}"
-        one = finished(pieces[i], flat_set, ply, spec, count, place, "")
-        place = f"the wearer's right; {pieces[i].name} turned over"
+        one = finished(part, flat_set, ply, spec, count, place, "")
+        place = f"the wearer's right; {part.name} turned over"
         second = finished(other, flat_set, ply, spec, count, place, "", of_twin=one)
         templates.append(replace(one, mirror_ink=second.ink))
     edges = tuple(
@@ -226,7 +231,7 @@ def finished(
     """
     panel = flat_set.panel_set.panels[piece.panel]
     flat = flat_set.flats[piece.panel]
-    sign = -1.0 if (ply.face == "back") != (piece.role == "facing") else 1.0
+    sign = -1.0 if drawn_over(ply, piece) else 1.0
     flip = np.array([sign, 1.0])
     edges = [edge.points * flip for edge in piece.edges]
     over = sign if of_twin is None else -sign  # the panel's flat against this piece

@@ -1,15 +1,18 @@
 """Whatever the panel and however it is made: what comes out can be cut, punched and read."""
 
+from dataclasses import replace
+
 import numpy as np
 import shapely
 from hypothesis import given, settings
 from hypothesis import strategies as st
 from shapely.geometry import LineString, Point, Polygon
 
+from flatten.errors import BadInput
 from flatten.geometry.freespace import text_box
 from flatten.geometry.polygons import signed_area
 from flatten.records.drawing import Circle, Text
-from flatten.records.making import FINISHES, MARKS, StitchChoice
+from flatten.records.making import FINISHES, MARKS, SplitChoice, StitchChoice
 from flatten.records.material import JointChoice
 from flatten.records.panels import PanelMark
 from flatten.template.build import build_templates
@@ -125,7 +128,18 @@ def test_no_cut_crosses_itself_no_hole_leaves_its_piece_and_no_word_is_cut(forms
         over=data.draw(st.sampled_from([None, "under"])),
         joints=data.draw(st.sampled_from([{}, {"*": JointChoice(fixing="stitch")}])),
     )
-    for template in build_templates(flat_set, ply, spec).templates:
+    if data.draw(st.booleans()):
+        size = np.ptp(flat.U, axis=0) * data.draw(st.floats(0.1, 0.9))
+        along = data.draw(st.sampled_from([(), (float(size[0]),)]))
+        choice = SplitChoice(across_mm=(float(size[1]),), along_mm=along)
+        spec = replace(spec, split={"one": choice})
+    try:
+        template_set = build_templates(flat_set, ply, spec)
+    except BadInput as refused:  # a cut that leaves scraps is refused
+        if "split of 'one'" in str(refused):
+            return
+        raise
+    for template in template_set.templates:
         cut = Polygon(template.cut, list(template.inner))
         assert cut.is_valid, shapely.is_valid_reason(cut)
         assert np.linalg.norm(np.diff(template.cut, axis=0), axis=1).min() > 1e-3
