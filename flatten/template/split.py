@@ -227,11 +227,12 @@ def _edges(piece: Piece, part: _Part, where: str) -> tuple[list[Edge], list[Edge
     total = sum(edge.length for _, edge, _ in found)
     if abs(total - outline.length) > 1.0:
         raise BadInput("its outline overlaps itself", where, "split the panel by a line instead")
-    for (_, edge, _), (_, after, _) in zip(found, [*found[1:], found[0]], strict=True):
-        if after.line:
-            after.points[0] = edge.points[-1]
-        else:
-            edge.points[-1] = after.points[0]
+    corners = np.array(outline.coords)
+    for _, edge, _ in found:
+        for k in (0, -1):  # each ends where the outline turns into the next, to the last bit
+            away = np.linalg.norm(corners - edge.points[k], axis=1)
+            if away.min() < 10 * NEAR_MM:
+                edge.points[k] = corners[away.argmin()]
     words = [replace(w, edge=i) for i, (_, _, said) in enumerate(found) for w in said]
     return [edge for _, edge, _ in found], words
 
