@@ -126,7 +126,7 @@ def split_piece(piece: Piece, choice: SplitChoice, frame: Array, material: Mater
             edge.name, edge.line = f"{piece.name} split", f"{piece.name} split"
             edge.joint, edge.fixing, edge.allowance_mm = joint, fixing, added
             edge.partner = names[other]
-            notches += _registers(edge, part.cut)
+            notches += _registers(edge, part.cut, frame)
             to = f"to part {other + 1}"
             words.append(EdgeText(edge=i, wordings=(f"{to}: {joint}, {fixing}", to)))
         lines, carried = _inner_lines(piece, part, len(edges))
@@ -274,13 +274,13 @@ def _between(points: Array, s0: float, s1: float) -> Array:
     return at_lengths(points, np.concatenate([[s0], s[keep], [s1]]))
 
 
-def _registers(edge: Edge, cut: Polygon) -> list[Ink]:
+def _registers(edge: Edge, cut: Polygon, frame: Array) -> list[Ink]:
     """Crosses over a join, at the same places on both parts; sets the edge's notches."""
     shares = REGISTER_AT if edge.length > SHORT_MM else REGISTER_AT[:1]
     ahead = edge.points[-1] - edge.points[0]
     ahead = ahead / max(float(np.linalg.norm(ahead)), 1e-300)
-    # Lengths from one and the same end, whichever way the part runs round it.
-    turned = tuple(ahead) < (0.0, 0.0)
+    # From one and the same end, whichever way the part runs round it; cuts run along the frame.
+    turned = float(ahead @ frame.sum(axis=0)) < 0.0
     marks: list[Ink] = []
     for share in shares:
         at = edge.length * (1.0 - share if turned else share)
