@@ -20,6 +20,7 @@ from flatten.template.tracks import Track
 Array = NDArray[np.float64]
 
 RIM_MM = 1.0  # least material left between a hole and a cut line, or between two holes
+SAID_MM = 0.05  # nearer to an edge than usual by less is not worth a word
 CORNER_DEG = 35.0
 CORNER_REACH_MM = 6.0
 
@@ -129,7 +130,7 @@ def _near_edge(row: HoleRow, edges: tuple[Edge, Edge], material: Material) -> st
     if joint == "lap":  # the edge beneath is on the other side of the row
         width = max(edge.allowance_mm for edge in edges if edge.under)
         away = min(away, width - row.inside_mm - (row.rows - 1) * row.pitch_mm)
-    if away >= usual.inside_mm - 1e-9:
+    if away >= usual.inside_mm - SAID_MM:
         return ""
     what = "eyelets" if fixing == "lace" else "rivets"
     return (
