@@ -20,7 +20,8 @@ EVEN, EVEN_MM, WIDE_CONTRAST = 0.8, 600.0, 1.0
 LEAST_INK_MM = 60.0  # of a pen there is so much, or at least one stroke
 LEAST_STROKE_MM = 30.0
 TINT = 0.3  # share of a contrast that is colour and not grey; creases and shadows have less
-LEAST_BARE = 0.3  # of what lies beside a stroke on its cleaner side
+LEAST_BARE = 0.3  # of what lies beside a stroke on its cleaner side; where it is less strong than
+CLEAR, CLEAR_BARE = 0.6, 0.6  # this share of clear ink, this much
 COLOURED_TAPE = 0.3  # the palest channel is that much darker than the brightest
 STEADY = 0.42  # of clear ink: strength times evenness of an uncoloured light stroke
 OWN_HUE = 0.12  # of the tape's brightness: a colour nearer to the tape's is its shade
@@ -139,9 +140,12 @@ def sort_inks(strokes: list[Stroke]) -> Sorted:
         return _nothing((t.length > 40.0) & (t.strength > 0.15) & crisp)
     # Short strokes must come closer to the usual ink than long ones.
     need = np.interp(t.length, [30.0, 120.0], [0.7, 0.5])
-    sure = (t.explained > np.interp(t.length, [30.0, 120.0], [0.6, 0.4]) * usual) & (t.even > 0.3)
+    # What goes on for longer may be less crisp: a pen half under gloss, or worn.
+    crisp_enough = np.interp(t.length, [30.0, 120.0, 150.0], [0.6, 0.4, 0.25]) * usual
+    sure = (t.explained > crisp_enough) & (t.even > 0.3)
     asked = np.where(t.tinted, np.where(t.light, LIGHT_NEED, DARK_NEED), 1.0) * need
-    sure &= t.bare > LEAST_BARE
+    # The border of another cloth or of skin has tape on one side only, and is no clear ink.
+    sure &= t.bare > np.where(t.strength < CLEAR * level, CLEAR_BARE, LEAST_BARE)
     # A ridge of gloss comes and goes; a worn pen is as strong or as even as it was.
     steady = t.strength * t.even > STEADY * level
     sure &= ~t.light | t.tinted | steady | t.dashed
