@@ -158,7 +158,7 @@ class _Search:
         """One template split; where several are left over, each at its own line."""
         material = self.task.material
         tasks = self.task
-        done: list[tuple[float, str]] = []
+        done: list[tuple[float, str, str]] = []
         for i in dict.fromkeys(i for i, _ in left):
             # The others that are left over wait until their turn comes.
             later = {j for j, _ in left if j > i}
@@ -166,20 +166,24 @@ class _Search:
             made = self._split_one(tasks, base, i)
             if made is None:
                 return None
-            tasks, words, seam, pieces = (*made, [p for p in made[0].pieces if p[0] not in later])
+            tasks, words, said, seam = made
+            pieces = [p for p in tasks.pieces if p[0] not in later]
             pieces += [p for p in left if p[0] in later]
-            done.append((seam, words))
-        seam = sum(length for length, _ in done)
+            done.append((seam, words, said))
+        seam = sum(length for length, *_ in done)
         glued = material.family in ("foam", "card")
         per_minute = self.rates.glue_mm_per_min if glued else self.rates.sew_mm_per_min
         if material.family == "leather":
             per_minute = 60.0 * 4.0 / max(self.rates.stitch_s, 1e-6)
-        return WayOut(kind="split", words="; ".join(w for _, w in done), minutes=seam / per_minute)
+        words = "; ".join(w for _, w, _ in done)
+        said = ", ".join(dict.fromkeys(key for *_, key in done))
+        words += f"; drawn so with split = {{ {said} }} in the ply"
+        return WayOut(kind="split", words=words, minutes=seam / per_minute)
 
     def _split_one(
         self, task: Task, pieces: list[Piece], index: int
-    ) -> tuple[Task, str, float] | None:
-        for parts, words, seam in splits(task.templates[index], task.material):
+    ) -> tuple[Task, str, str, float] | None:
+        for parts, words, said, seam in splits(task.templates[index], task.material):
             templates = list(task.templates)
             templates[index] = parts[0]
             tried = replace(task, templates=(*templates, *parts[1:]))
@@ -187,7 +191,7 @@ class _Search:
             copies = task.templates[index].quantity
             more = [(i, k) for i, _ in more for k in range(copies)]
             if self._holds(tried, [*pieces, *more]):
-                return tried, words, seam
+                return tried, words, said, seam
         return None
 
     def _buy(self, pieces: list[Piece], left: list[Piece], whom: str) -> WayOut | None:
@@ -243,8 +247,11 @@ def room_of(stocks: Sequence[Stock]) -> float:
     return float(total)
 
 
-def splits(template: Template, material: Material) -> Iterator[tuple[list[Template], str, float]]:
-    """A template parted by straight cuts across or along its grain: parts, words, mm of seam added.
+def splits(
+    template: Template, material: Material
+) -> Iterator[tuple[list[Template], str, str, float]]:
+    """A template parted by straight cuts across or along its grain: parts, words, the same as a job
+    says it, mm of seam added.
 
     Both sides of every cut get a seam's allowance; foam and card are butted.
     """
@@ -296,8 +303,8 @@ def splits(template: Template, material: Material) -> Iterator[tuple[list[Templa
             yield (
                 made,
                 f"split {template.name} {line} into {n}, {where} mm from its end {end}, which adds"
-                f" {seam:.0f} mm of seam{width}; to have it drawn, say in the ply:"
-                f' split = {{ "{piece}" = {{ {key} = [{places}] }} }}',
+                f" {seam:.0f} mm of seam{width}",
+                f'"{piece}" = {{ {key} = [{places}] }}',
                 seam,
             )
 
