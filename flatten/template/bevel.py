@@ -18,6 +18,7 @@ from flatten.template.piece import Edge, EdgeText, Piece
 Array = NDArray[np.float64]
 
 REACH_MM = 4.0  # spread of the weights with which normals beside a seam are averaged
+WIDE_MM2 = 1000.0  # beyond this much of a panel nothing weighs any more
 LEAST_DEG = 4.0  # a half-angle that never exceeds this is cut square
 STEEPEST_DEG = 60.0
 STEP_DEG = 5.0
@@ -46,7 +47,7 @@ def half_angles(panel_set: PanelSet, seam: Seam) -> Array:
 def _beside(panel: Panel, places: Array) -> tuple[Array, Array]:
     """(2, k, 3) mean normals and mean places of a panel near each place, at both reaches.
 
-    Weighted by area and nearness, over the 96 nearest faces.
+    Weighted by area and nearness, over the nearest faces that make up `WIDE_MM2` or more.
     """
     centre = panel.V[panel.F].mean(axis=1)
     # Only faces near the seam can count; the tree over them is small.
@@ -56,7 +57,9 @@ def _beside(panel: Panel, places: Array) -> tuple[Array, Array]:
     if len(close) == 0:
         close = np.arange(len(centre))
     centre, cross = centre[close], face_cross(panel.V, panel.F[close])
-    k = min(96, len(centre))
+    # Where the mesh is finest, as many faces as fill the wider of the two reaches.
+    small = float(np.percentile(np.linalg.norm(cross, axis=1), 10)) / 2.0
+    k = min(int(np.clip(WIDE_MM2 / max(small, 1e-9), 96, 768)), len(centre))
     distance, found = KDTree(centre).query(places, k=k)
     distance, found = np.reshape(distance, (-1, k)), np.reshape(found, (-1, k))
     size = np.linalg.norm(cross, axis=1)[found]

@@ -8,6 +8,8 @@ from hypothesis import given, settings
 from hypothesis import strategies as st
 from shapely.geometry import Polygon
 
+from flatten.records.flat import Flat
+from flatten.records.panels import BorderRun, Panel
 from flatten.template.bevel import half_angles
 from flatten.template.build import build_templates
 from flatten.template.spec import TemplateSpec
@@ -38,6 +40,39 @@ def channel(forms, turn_deg: float, widths=(60.0, 100.0, 60.0), t=6.0, k=0.5):
     ]
     material = forms.material("foam", t=t)
     return forms.join(parts, seams, material)
+
+
+@pytest.mark.parametrize("step", [5.0, 1.25])
+def test_a_waist_is_cut_square_however_fine_its_mesh(forms, step):
+    """A barrel of radius 70 that narrows by 1 in 6: its bend across the seam is its own, no fold."""
+
+    def half(start):
+        x, y = np.meshgrid(np.arange(0, 60 + 1e-9, step), np.arange(0, 60 + 1e-9, step))
+        n, m = x.shape
+        i = np.arange(n * m).reshape(n, m)
+        a, b, c, d = i[:-1, :-1], i[:-1, 1:], i[1:, 1:], i[1:, :-1]
+        F = np.concatenate([np.stack(t, -1).reshape(-1, 3) for t in ((a, b, c), (a, c, d))])
+        r = 70 + 15 * np.cos((y - 30) / 30)
+        angle = (x + start) / 70
+        V = np.column_stack([(r * np.sin(angle)).ravel(), y.ravel(), (r * np.cos(angle)).ravel()])
+        runs = (i[0], i[:, -1], i[-1, ::-1], i[::-1, 0])
+        border = tuple(
+            BorderRun(vertices=v, seam=-1, side=0, name=f"edge {k}") for k, v in enumerate(runs)
+        )
+        U = np.column_stack([x.ravel(), y.ravel()])
+        N = np.tile([0.0, 0.0, 1.0], (n * m, 1))
+        panel = Panel(
+            name=f"at {start:g}", V=V, F=F, N=N, cast_vertex=np.arange(n * m), border=border
+        )
+        return panel, Flat(U=U)
+
+    flat_set = forms.join(
+        [half(0.0), half(60.0)],
+        [{"a": (0, 1), "b": (1, 3), "joint": "butt", "fixing": "glue"}],
+        forms.material("foam", t=6),
+    )
+    angle = np.degrees(half_angles(flat_set.panel_set, flat_set.panel_set.seams[0]))
+    assert np.abs(angle).max() < 1.0
 
 
 @pytest.mark.parametrize("turn", [90.0, 40.0, -90.0, -30.0])
