@@ -12,11 +12,13 @@ from shapely.geometry import LineString, Point, Polygon, box
 from shapely.geometry.base import BaseGeometry
 
 from flatten.errors import BadInput
-from flatten.geometry.curves import arc_length, at_lengths, without_repeats
+from flatten.geometry.curves import arc_length, at_lengths
+from flatten.geometry.polygons import largest
 from flatten.records.drawing import Circle, Ink, Polyline
 from flatten.records.flat import FlatSet
 from flatten.records.making import SplitChoice
 from flatten.records.material import Material, Ply
+from flatten.template.cutline import without_repeats
 from flatten.template.piece import Edge, EdgeText, Piece
 from flatten.template.spec import TemplateSpec
 
@@ -140,7 +142,7 @@ def split_piece(piece: Piece, choice: SplitChoice, frame: Array, material: Mater
                 name=names[k],
                 edges=edges,
                 net=part.net,
-                cut=_tidy(part.cut.difference(shapely.union_all(across))),
+                cut=without_repeats(largest(part.cut.difference(shapely.union_all(across)))),
                 inner=inside,
                 ink=[*_clipped(piece.ink, part.cut), *notches],
                 words=[*words, *carried],
@@ -357,9 +359,3 @@ def _polygons(shape: BaseGeometry) -> list[Polygon]:
     if isinstance(shape, Polygon):
         return [] if shape.is_empty else [shape]
     return [p for p in shapely.get_parts(shape) if isinstance(p, Polygon)]
-
-
-def _tidy(shape: BaseGeometry) -> Polygon:
-    """The largest polygon of a shape, without points that lie on each other."""
-    ring = np.array(max(_polygons(shape), key=lambda p: p.area).exterior.coords)[:-1]
-    return Polygon(ring[without_repeats(ring, True, 10 * NEAR_MM)])

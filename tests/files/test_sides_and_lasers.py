@@ -10,6 +10,7 @@ import ezdxf
 import numpy as np
 import pypdf
 import pytest
+from pdf_paths import pdf_paths
 from shapely.geometry import Polygon
 from svgelements import SVG, Group, Shape
 from svgelements import Path as SvgPath
@@ -103,23 +104,8 @@ def lines_of(path):
         groups = SVG.parse(str(path), ppi=25.4).select(lambda e: isinstance(e, Group))
         shapes = [s for g in groups if "id" in g.values for s in g.select(is_shape)]
         return [np.array([(p.x, -p.y) for p in SvgPath(s).as_points()]) for s in shapes]
-    found = []
-    for page in list(pypdf.PdfReader(path).pages)[1:]:
-        matrix = [np.eye(3)]
-        for operands, operator in page.get_contents().operations:
-            if operator == b"q":
-                matrix.append(matrix[-1])
-            elif operator == b"Q":
-                matrix.pop()
-            elif operator == b"cm":
-                a, b, c, d, e, f = map(float, operands)
-                matrix[-1] = np.array([[a, b, 0], [c, d, 0], [e, f, 1]]) @ matrix[-1]
-            elif operator in (b"m", b"l"):
-                point = np.array([float(operands[0]), float(operands[1]), 1.0]) @ matrix[-1]
-                if operator == b"m":
-                    found.append([])
-                found[-1].append(point[:2] / 72 * 25.4)
-    return [np.array(p) for p in found]
+    pages = list(pypdf.PdfReader(path).pages)[1:]
+    return [points for page in pages for _, points in pdf_paths(page)]
 
 
 def is_shape(element):
