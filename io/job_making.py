@@ -115,9 +115,9 @@ def _read_split(table: Entry, piece: str) -> SplitChoice:
             if row.has(key)
         }
     )
+    row.close()
     if not choice.across_mm and not choice.along_mm:
         raise table.wrong(piece, "says no place", f"{piece} = {{ across_mm = [300] }}")
-    row.close()
     return choice
 
 

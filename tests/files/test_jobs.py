@@ -9,7 +9,7 @@ from flatten.errors import BadInput
 from flatten.io.job_text import write_job
 from flatten.io.jobs import read_job
 from flatten.records.bundled import bundled_material
-from flatten.records.making import Alter, Making, OutputChoice, StitchChoice
+from flatten.records.making import Alter, Making, OutputChoice, SplitChoice, StitchChoice
 from flatten.records.material import JointChoice, Limit, Ply
 
 FULL = """title = "Tide warden, breastplate"
@@ -81,6 +81,7 @@ rim_finish = { "upper" = "bound", "*" = "raw" }
 stitch = { "side left" = { pitch_mm = 5, rows = 2 }, "*" = {} }
 topstitch = { "side left" = [3, 9.5], "upper" = 4 }
 detail_pieces = ["crest*"]
+split = { "front" = { across_mm = [300, 450], along_mm = 120 } }
 facing_mm = 30
 
 [[ply]]
@@ -166,6 +167,7 @@ def test_a_full_job(job_file, tmp_path):
     assert making.rim_finish == {"upper": "bound", "*": "raw"}
     assert making.stitch == {"side left": StitchChoice(pitch_mm=5.0, rows=2), "*": StitchChoice()}
     assert making.topstitch == {"side left": (3.0, 9.5), "upper": (4.0,)}
+    assert making.split == {"front": SplitChoice(across_mm=(300.0, 450.0), along_mm=(120.0,))}
     assert (making.detail_pieces, making.facing_mm, making.turn_mm) == (("crest*",), 30.0, 13.0)
     assert job.plies[1].making == Making()
     assert job.alters == (Alter(line="side left", by_mm=-8.0, start=0.25, end=1.0),)
@@ -259,6 +261,8 @@ def test_a_written_job_reads_back_the_same(job_file, tmp_path, text):
         ("pitch_mm = 5", "pich_mm = 5", r"line N, .*unknown key 'pich_mm'; did you mean 'pitch_mm'"),
         ("rows = 2", "rows = 3", r"line N, ply.stitch.side left.rows.*use 1 or 2"),
         ("[3, 9.5]", "[3, 'x']", r"line N, ply.topstitch.*should be distances"),
+        ("[300, 450]", "[300, -1]", r"line N, ply.split.front.*should be distances"),
+        ("along_mm = 120", "along = 120", r"line N, ply.split.front.*unknown key 'along'"),
         ("by_mm = -8", "by_mm = true", r"line N, alter.by_mm \(number 1\): should be a number"),
         ("start = 0.25", "start = 1", r"alter.end \(number 1\): end should be more than start"),
         ('"914"', '"A44"', r"line N, output.papers: unknown paper 'A44'; did you mean 'A4'"),
