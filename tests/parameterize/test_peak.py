@@ -176,3 +176,17 @@ def test_symmetric_dirichlet_peak_is_higher(make):
     mean = strain_of(V, F, descend(sheet, start(V, F)[0]), material=make.foam())
     peak = measure_flats(flatten_panels(make.single(V, F), make.foam(), ply="b"))[0]
     assert peak.load_peak < 0.8 * mean.load_peak
+
+
+@pytest.mark.parametrize("squashed", [0.4, 0.15])
+def test_a_strained_start_ends_where_a_good_one_does(make, squashed):
+    """Both are held to the same bounds in the end, however far off the start was."""
+    V, F = spherical_cap(100.0, np.radians(100.0), rings=16)
+    sheet, couplings = make_sheet(make.single(V, F))
+    weave = weave_of(make.foam(10.0, 6.0), np.full(1, np.pi / 2))
+    good = settle(sheet, start(V, F)[0], couplings)
+    found = [
+        loads(sheet, least_peak(sheet, U, weave, couplings, near=0.01).U, weave)
+        for U in (good, good * [1.0, squashed])
+    ]
+    assert found[1] == pytest.approx(found[0], rel=0.02)
