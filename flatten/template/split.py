@@ -95,7 +95,8 @@ def split_piece(piece: Piece, choice: SplitChoice, frame: Array, material: Mater
 
     Raises
     ------
-    BadInput : a cut lies off the piece, leaves a scrap, or the piece overlaps itself
+    BadInput : a cut lies off the piece or in its allowance, leaves a scrap or parts that hang
+        together, or the piece overlaps itself
     """
     where = f"split of '{piece.name}'"
     joint, fixing, added = material.split_joint
@@ -109,6 +110,8 @@ def split_piece(piece: Piece, choice: SplitChoice, frame: Array, material: Mater
                 )
             cut = max(around, key=lambda p: p.intersection(net).area)
             parts.append(_Part(net=shapely.geometry.polygon.orient(net), cut=cut))
+    if len(parts) < 2:
+        raise BadInput("it parts nothing off but allowance", where, "move the cut farther in")
     for one, other in pairwise(sorted(range(len(parts)), key=lambda k: parts[k].cut.wkb)):
         if parts[one].cut.equals(parts[other].cut):
             raise BadInput(

@@ -119,6 +119,10 @@ def test_a_cut_off_the_piece_and_an_unknown_piece_are_told(forms):
     with pytest.raises(BadInput, match="scrap"):
         made(forms, SplitChoice(across_mm=(0.1,)))
     panel, flat = forms.rectangle(100.0, 100.0)
+    hemmed = forms.join([(panel, flat)], [], forms.material("cloth", rim=25.0))
+    spec = TemplateSpec(split={"front": SplitChoice(across_mm=(10.0,))})
+    with pytest.raises(BadInput, match="nothing off but allowance"):
+        build_templates(hemmed, forms.ply(), spec)
     flat_set = forms.join([(panel, flat)], [], forms.material("foam"))
     spec = TemplateSpec(split={"back": SplitChoice(across_mm=(50.0,))})
     with pytest.raises(BadInput, match="no piece is named 'back'"):
