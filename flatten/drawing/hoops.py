@@ -1,14 +1,15 @@
 """Sheets for the embroidery hoop: every field of every template by itself, true size, on its cross."""
 
 import math
+from dataclasses import replace
 
 import numpy as np
-import shapely
 from numpy.typing import NDArray
-from shapely.geometry import LineString, Point, Polygon, box
+from shapely.geometry import Point, Polygon, box
 
 from flatten.geometry.lettering import text_width
 from flatten.geometry.placing import moved
+from flatten.geometry.polygons import stretches_in
 from flatten.records.drawing import Block, Circle, Drawing, Ink, Insert, Polyline, Text
 from flatten.records.template import Hooping, Template, TemplateSet
 
@@ -127,15 +128,9 @@ def _clipped(ink: Ink, field: Polygon) -> list[Ink]:
     if isinstance(ink, Circle):
         inside = field.contains(Point(ink.centre).buffer(ink.radius))
         return [ink] if inside else []
-    points = np.vstack([ink.points, ink.points[:1]]) if ink.closed else ink.points
-    line = LineString(points)
-    if ink.closed and field.contains(line):
-        return [ink]
-    parts = shapely.get_parts(shapely.line_merge(line.intersection(field)))
     return [
-        Polyline(layer=ink.layer, points=np.array(part.coords))
-        for part in parts
-        if isinstance(part, LineString) and part.length > 0.0
+        replace(ink, points=points, closed=ink.closed and whole)
+        for points, whole in stretches_in(ink.points, ink.closed, field)
     ]
 
 

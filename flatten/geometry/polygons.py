@@ -54,9 +54,30 @@ def filled(ring: Array) -> Polygon:
     return largest(shapely.union_all([c for c, keep in zip(cells, covered, strict=True) if keep]))
 
 
+def polygons_of(shape: BaseGeometry) -> list[Polygon]:
+    """The polygons that a shape is made of."""
+    return [p for p in shapely.get_parts(shape) if isinstance(p, Polygon) and not p.is_empty]
+
+
+def stretches_in(
+    points: Array, closed: bool, shape: BaseGeometry, least: float = 0.0
+) -> list[tuple[Array, bool]]:
+    """The stretches of a line (k, 2) in a shape that are longer than `least` mm, and whether each is
+    all of the line."""
+    line = LineString(np.vstack([points, points[:1]]) if closed else points)
+    if shape.covers(line):
+        return [(points, True)]
+    parts = shapely.get_parts(shapely.line_merge(line.intersection(shape)))
+    return [
+        (np.array(part.coords), False)
+        for part in parts
+        if isinstance(part, LineString) and part.length > least
+    ]
+
+
 def largest(shape: BaseGeometry, *, eye: float = np.inf) -> Polygon:
     """The largest polygon of a shape, holes under `eye` mm² filled; empty where there is none."""
-    parts = [p for p in shapely.get_parts(shape) if isinstance(p, Polygon) and not p.is_empty]
+    parts = polygons_of(shape)
     if not parts:
         return Polygon()
     part = max(parts, key=lambda p: p.area)

@@ -34,7 +34,7 @@ def flat_steps(ply: Ply, material: Material, templates: TemplateSet) -> list[Gui
     """What is done before anything is joined or bent."""
     steps = []
     for template in templates.templates:
-        piece = template.name.removeprefix(f"{ply.name} ")
+        piece = template.piece
         notches = sum(len(edge.notches) for edge in template.net)
         holes = sum(edge.holes for edge in template.net)
         count = f"{template.quantity} pieces, the second mirrored" if template.quantity > 1 else "1"
@@ -53,13 +53,12 @@ def flat_steps(ply: Ply, material: Material, templates: TemplateSet) -> list[Gui
         how = f"top-stitch {', '.join(f'{d:g}' for d in distances)} mm inside the edge"
         steps.append(GuideStep(stage=FLAT, what=", ".join(names), how=how))
     for template, edge in templates.split_edges:
-        piece = template.name.removeprefix(f"{ply.name} ")
         steps.append(
             GuideStep(
                 stage=FLAT,
                 what=edge.name,
                 how=f"lay register mark over register mark; {joining(material, edge, edge)}",
-                pieces=(piece, edge.partner),
+                pieces=(template.piece, edge.partner),
                 length_mm=edge_length(edge),
                 notches=len(edge.notches),
             )

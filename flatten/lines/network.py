@@ -1,6 +1,5 @@
 """Joins drawn lines on the cast: every line as arcs between nodes, straight in every face."""
 
-from functools import partial
 from itertools import pairwise
 
 import numpy as np
@@ -53,8 +52,7 @@ def join_lines(cast: Cast, lines: tuple[Line, ...], snap_mm: float = SNAP_MM) ->
     notes += said
     cuts = [t for t in tracks if lines[t.line].kind in _CUTS]
     marks = [t for t in tracks if lines[t.line].kind not in _CUTS]
-    spot = partial(_spot, cast)
-    cuts = untie(surface, cuts, lines, snap_mm, spot)
+    cuts = untie(surface, cuts, lines, snap_mm, cast.spot)
     edges = [(r.name, cast.V[np.append(r.vertices, r.vertices[:1])]) for r in cast.rims]
     cuts, said = merge_overlaps(surface, cuts, lines, edges, snap_mm)
     notes += said
@@ -70,14 +68,8 @@ def join_lines(cast: Cast, lines: tuple[Line, ...], snap_mm: float = SNAP_MM) ->
                 " if no dart is meant, lead it on"
             )
     names = [line.name for line in lines]
-    cuts = settle(surface, rims, ends.tracks, ends.meetings, names, 0.5 * snap_mm, spot)
+    cuts = settle(surface, rims, ends.tracks, ends.meetings, names, 0.5 * snap_mm, cast.spot)
     return _network(cast, surface, rims, lines, [*cuts, *marks], notes)
-
-
-def _spot(cast: Cast, point: NDArray[np.float64]) -> str:
-    """A point (3,) on the cast as the scan file would put it, for messages."""
-    x, y, z = np.linalg.solve(cast.to_cast[:3, :3], point - cast.to_cast[:3, 3])
-    return f"({x:.4g}, {y:.4g}, {z:.4g})"
 
 
 def _named_once(lines: tuple[Line, ...]) -> tuple[Line, ...]:

@@ -46,17 +46,21 @@ def edge_length(edge: NetEdge) -> float:
 
 
 def joints_of(template_set: TemplateSet) -> list[Joint]:
-    """Every stretch of seam once, however many templates show it; rims are left out.
+    """Every stretch of seam once, then the joins between the parts of pieces; rims are left out."""
+    return _seams_of(template_set) + [
+        Joint(fixing=edge.fixing, sides=(edge,), count=template.quantity)
+        for template, edge in template_set.split_edges
+    ]
+
+
+def _seams_of(template_set: TemplateSet) -> list[Joint]:
+    """Every stretch of seam once, however many templates show it.
 
     Where the edges of every panel are known and all of them are to be cut, they are counted: a
     panel that is cut from its twin's template has its own. Else the templates' edges are; of two
     templates that show the same side (a facing lies behind its panel's edge) the longer edge
-    counts. Joins between the parts of a piece come last.
+    counts.
     """
-    splits = [
-        Joint(fixing=edge.fixing, sides=(edge,), count=template.quantity)
-        for template, edge in template_set.split_edges
-    ]
     if template_set.panel_edges and not template_set.every:
         known: dict[int, list[NetEdge]] = {}
         for (seam, _), edge in sorted(template_set.seam_edges.items()):
@@ -64,7 +68,7 @@ def joints_of(template_set: TemplateSet) -> list[Joint]:
         return [
             Joint(fixing=next((e.fixing for e in own if e.fixing), ""), sides=tuple(own), count=1)
             for _, own in sorted(known.items())
-        ] + splits
+        ]
     templates = template_set.templates
     found: dict[int, dict[int, tuple[NetEdge, int]]] = {}
     for template in templates:
@@ -82,7 +86,7 @@ def joints_of(template_set: TemplateSet) -> list[Joint]:
             count=max(count for _, count in sides.values()),
         )
         for _, sides in sorted(found.items())
-    ] + splits
+    ]
 
 
 def cut_length(template: Template) -> float:

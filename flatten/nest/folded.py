@@ -7,11 +7,12 @@ import numpy as np
 import shapely
 from numpy.typing import NDArray
 from shapely.affinity import rotate, scale, translate
-from shapely.geometry import LineString, Polygon, box
+from shapely.geometry import Polygon, box
 from shapely.geometry.base import BaseGeometry
 
 from flatten.geometry.freespace import FreeSpace, shape_of
 from flatten.geometry.lettering import text_width
+from flatten.geometry.polygons import stretches_in
 from flatten.nest.attempt import Attempt, Laid, Piece, Sheet, Task, clear_end, lay_plain, sheets_of
 from flatten.nest.columns import slide
 from flatten.nest.fits import turn_that_fits
@@ -107,15 +108,12 @@ def _clipped(item: Ink, half: Polygon) -> list[Ink]:
         return []
     if isinstance(item, Circle):
         return [item] if half.contains(shapely.Point(item.centre)) else []
-    P = item.points
-    line = LineString(np.vstack([P, P[:1]]) if item.closed else P) if len(P) > 1 else None
-    if line is None:
-        return [item] if half.contains(shapely.Point(P[0])) else []
-    parts = shapely.get_parts(shapely.line_merge(line.intersection(half)))
-    kept = [np.array(p.coords) for p in parts if isinstance(p, LineString) and p.length > 1e-6]
-    if item.closed and len(kept) == 1 and np.allclose(kept[0][0], kept[0][-1]):
-        return [replace(item, points=kept[0][:-1])]
-    return [replace(item, points=points, closed=False) for points in kept]
+    if len(item.points) < 2:
+        return [item] if half.contains(shapely.Point(item.points[0])) else []
+    return [
+        replace(item, points=points, closed=item.closed and whole)
+        for points, whole in stretches_in(item.points, item.closed, half, 1e-6)
+    ]
 
 
 def _lettering(items: list[Lettering], point: Array, across: Array, space: FreeSpace) -> list[Ink]:

@@ -171,7 +171,7 @@ class _Search:
             pieces += [p for p in left if p[0] in later]
             done.append((seam, words, said))
         seam = sum(length for length, *_ in done)
-        glued = material.family in ("foam", "card")
+        glued = material.split_joint[1] == "glue"
         per_minute = self.rates.glue_mm_per_min if glued else self.rates.sew_mm_per_min
         if material.family == "leather":
             per_minute = 60.0 * 4.0 / max(self.rates.stitch_s, 1e-6)
@@ -294,17 +294,16 @@ def splits(
                 for k, part in enumerate(parts, start=1)
             ]
             width = f", {added:g} mm allowance on both sides" if added else ", butted"
-            where = " and ".join(f"{value - low[axis]:.0f}" for value in at)
+            places = [f"{value - low[axis]:.0f}" for value in at]
+            said = ", ".join(places)
             line = "across the grain" if axis == 0 else "along the grain"
             end = "where the grain begins" if axis == 0 else "on the grain's right"
             key = "across_mm" if axis == 0 else "along_mm"
-            places = ", ".join(f"{value - low[axis]:.0f}" for value in at)
-            piece = template.name.removeprefix(f"{template.ply} ")
             yield (
                 made,
-                f"split {template.name} {line} into {n}, {where} mm from its end {end}, which adds"
-                f" {seam:.0f} mm of seam{width}",
-                f'"{piece}" = {{ {key} = [{places}] }}',
+                f"split {template.name} {line} into {n}, {' and '.join(places)} mm from its end"
+                f" {end}, which adds {seam:.0f} mm of seam{width}",
+                f'"{template.piece}" = {{ {key} = [{said}] }}',
                 seam,
             )
 

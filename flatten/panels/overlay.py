@@ -18,7 +18,6 @@ from flatten.panels.names import automatic_names, whereabouts
 from flatten.panels.opening import Piece, open_pieces, panel_of
 from flatten.panels.partners import build_seams, seam_names
 from flatten.panels.trim import parts_of
-from flatten.records.cast import Cast
 from flatten.records.lines import LineNetwork, SurfacePath
 from flatten.records.panels import BorderRun, Panel, PanelSet
 
@@ -142,7 +141,7 @@ def past_garment(overlay: PanelSet, garment: Sequence[Panel]) -> list[str]:
     name = overlay.panels[0].detail
     return [
         f"overlay '{name}' reaches up to {reach:.0f} mm past the trimmed edge '{min(edges)[1]}',"
-        f" farthest near {_spot(overlay.cast, farthest)}: {past / 100:.1f} cm² of its"
+        f" farthest near {overlay.cast.spot(farthest)}: {past / 100:.1f} cm² of its"
         f" {area / 100:.1f} cm² have nothing beneath them and are cut all the same; draw it within"
         " the trim line, or cut them off"
     ]
@@ -164,16 +163,10 @@ def _opened_by_rim(network: LineNetwork, detail: str) -> str:
         for rim in network.cast.rims
     ]
     return (
-        f"overlay '{detail}' runs over the rim '{min(rims)[1]}' near {_spot(network.cast, place)},"
+        f"overlay '{detail}' runs over the rim '{min(rims)[1]}' near {network.cast.spot(place)},"
         f" where {sum(missing):.0f} mm of its outline are missing: no piece is cut of it; draw it"
         " within the rim"
     )
-
-
-def _spot(cast: Cast, point: NDArray[np.float64]) -> str:
-    """A point (3,) as the scan file would put it, for messages."""
-    x, y, z = np.linalg.solve(cast.to_cast[:3, :3], point - cast.to_cast[:3, 3])
-    return f"({x:.4g}, {y:.4g}, {z:.4g})"
 
 
 def _cornered(network: LineNetwork, detail: str, *, alone: bool) -> tuple[list[int], LineNetwork]:

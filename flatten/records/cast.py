@@ -110,3 +110,8 @@ class Cast:
             N=lock(self.N, np.float64, n, 3, name="N"),
             to_cast=lock(self.to_cast, np.float64, 4, 4, name="to_cast"),
         )
+
+    def spot(self, point: NDArray[np.float64]) -> str:
+        """A point (3,) on the cast as the scan file would put it, for messages."""
+        x, y, z = np.linalg.solve(self.to_cast[:3, :3], point - self.to_cast[:3, 3])
+        return f"({x:.4g}, {y:.4g}, {z:.4g})"

@@ -107,6 +107,11 @@ class Template:
     def __post_init__(self) -> None:
         lock_fields(self, cut=lock(self.cut, np.float64, None, 2, name="cut"))
 
+    @property
+    def piece(self) -> str:
+        """What it is called within its ply."""
+        return self.name.removeprefix(f"{self.ply} ")
+
 
 @dataclass(frozen=True, eq=False, kw_only=True)
 class TemplateSet:
@@ -137,8 +142,7 @@ class TemplateSet:
             for edge in template.net
             if edge.seam < 0
             and edge.partner
-            and (len(template.name), template.name)
-            < (len(name := f"{template.ply} {edge.partner}"), name)
+            and (len(template.piece), template.piece) < (len(edge.partner), edge.partner)
         ]
 
 

@@ -1,6 +1,7 @@
 """Scan to Cast: mend, orient, take the unit, scale, denoise, remesh, mirror, take the tape off."""
 
 from collections.abc import Callable
+from functools import cache
 
 import numpy as np
 from numpy.typing import NDArray
@@ -151,6 +152,7 @@ def _even_surface(shell: Shell, borders: list[Border]) -> tuple[Array, NDArray[n
     if len(shell.filled):
         patch |= KDTree(shell.filled).query(V[F].mean(axis=1))[0] < 1e-6 * edge
 
+    @cache  # looked at for bends first, and taken as it is where there are none
     def clean(even: Remeshed) -> Array:
         filled = patch[even.face]
         return denoise(even.V, even.F, noise_mm=shell.noise_mm, patch=filled, edge_mm=edge)

@@ -82,7 +82,7 @@ def check_pieces(patterns: Sequence[str], templates: Sequence[Template]) -> None
 
 
 def _is_meant(template: Template, pattern: str) -> bool:
-    names = (template.name, template.name.removeprefix(f"{template.ply} "))
+    names = (template.name, template.piece)
     return any(fnmatchcase(name, pattern) for name in names)
 
 

@@ -8,12 +8,12 @@ import numpy as np
 import shapely
 from numpy.typing import NDArray
 from shapely.affinity import affine_transform
-from shapely.geometry import LineString, Point, Polygon, box
+from shapely.geometry import LinearRing, LineString, Point, Polygon, box
 from shapely.geometry.base import BaseGeometry
 
 from flatten.errors import BadInput
 from flatten.geometry.curves import arc_length, at_lengths
-from flatten.geometry.polygons import largest
+from flatten.geometry.polygons import largest, polygons_of, stretches_in
 from flatten.records.drawing import Circle, Ink, Polyline
 from flatten.records.flat import FlatSet
 from flatten.records.making import SplitChoice
@@ -25,6 +25,7 @@ from flatten.template.spec import TemplateSpec
 Array = NDArray[np.float64]
 
 NEAR_MM = 1e-3  # outlines this near to each other are one
+LEAST_MM = 0.5  # a shorter stretch of a line is not drawn
 SCRAP_MM2 = 100.0  # what is smaller than a thumb's print is not worth a part
 # Register marks: their places along a join (uneven, so that no part can be joined turned round), how
 # long their arms are, and how short a join has but one.
@@ -72,12 +73,11 @@ class Parting:
         choice = self.spec.split.get(first.name)
         if choice is None:
             return [piece]
-        flip = np.array([-1.0 if drawn_over(self.ply, first) else 1.0, 1.0])
         grain = np.radians(self.flat_set.flats[first.panel].grain_deg)
-        if flip[0] < 0:
-            grain = np.pi - grain
-        # As the template lies on the stock, so that a way out of the lay plan can be copied here.
-        frame = np.array([[np.cos(grain), np.sin(grain)], [-np.sin(grain), np.cos(grain)]]) * flip
+        along = np.array([np.cos(grain), np.sin(grain)])
+        left = np.array([-along[1], along[0]])
+        # Left as the template lies on the stock, so that a way out of the lay plan can be copied here.
+        frame = np.array([along, -left if drawn_over(self.ply, first) else left])
         if of is not None:
             frame = frame * [-1.0, 1.0]
         return split_piece(piece, choice, frame, self.flat_set.material)
@@ -102,25 +102,26 @@ def split_piece(piece: Piece, choice: SplitChoice, frame: Array, material: Mater
     joint, fixing, added = material.split_joint
     parts: list[_Part] = []
     for cell, grown in _cells(piece, choice, frame, added, where):
-        for net in _polygons(piece.net.intersection(cell)):
-            around = [p for p in _polygons(piece.cut.intersection(grown)) if p.intersects(net)]
-            if net.area < SCRAP_MM2 or not around:
+        around = polygons_of(piece.cut.intersection(grown))
+        for net in polygons_of(piece.net.intersection(cell)):
+            here = [p for p in around if p.intersects(net)]
+            if net.area < SCRAP_MM2 or not here:
                 raise BadInput(
                     f"it leaves a scrap of {net.area:.0f} mm²", where, "move the cut a little"
                 )
-            cut = max(around, key=lambda p: p.intersection(net).area)
+            cut = max(here, key=lambda p: p.intersection(net).area)
             parts.append(_Part(net=shapely.geometry.polygon.orient(net), cut=cut))
     if len(parts) < 2:
         raise BadInput("it parts nothing off but allowance", where, "move the cut farther in")
-    for one, other in pairwise(sorted(range(len(parts)), key=lambda k: parts[k].cut.wkb)):
-        if parts[one].cut.equals(parts[other].cut):
-            raise BadInput(
-                "two parts would hang together by their allowance", where, "move the cut a little"
-            )
+    if len({part.cut.wkb for part in parts}) < len(parts):
+        raise BadInput(
+            "two parts would hang together by their allowance", where, "move the cut a little"
+        )
     names = [f"{piece.name}, part {k}" for k in range(1, len(parts) + 1)]
+    holes = _hole_places(piece)
     made = []
     for k, part in enumerate(parts):
-        edges, words = _edges(piece, part, where)
+        edges, words = _edges(piece, part, holes, where)
         notches: list[Ink] = []
         for i, edge in enumerate(edges):
             if edge.line:
@@ -136,9 +137,7 @@ def split_piece(piece: Piece, choice: SplitChoice, frame: Array, material: Mater
             words.append(EdgeText(edge=i, wordings=(f"{to}: {joint}, {fixing}", to)))
         lines, carried = _inner_lines(piece, part, len(edges))
         inside = [p for p in piece.inner if part.cut.contains(Polygon(p))]
-        across = [
-            Polygon(p) for p in piece.inner if part.cut.boundary.intersects(LineString(_closed(p)))
-        ]
+        across = [Polygon(p) for p in piece.inner if part.cut.exterior.intersects(LinearRing(p))]
         made.append(
             replace(
                 piece,
@@ -153,7 +152,7 @@ def split_piece(piece: Piece, choice: SplitChoice, frame: Array, material: Mater
                 details=[
                     (name, stretch, closed and whole)
                     for name, points, closed in piece.details
-                    for stretch, whole in _within(points, closed, part.net)
+                    for stretch, whole in stretches_in(points, closed, part.net, LEAST_MM)
                 ],
                 hoopings=[
                     h for h in piece.hoopings if part.net.contains(Point(h.corners.mean(axis=0)))
@@ -191,7 +190,21 @@ def _cells(
             yield affine_transform(cell, back), affine_transform(grown, back)
 
 
-def _edges(piece: Piece, part: _Part, where: str) -> tuple[list[Edge], list[EdgeText]]:
+def _hole_places(piece: Piece) -> list[list[float]]:
+    """Of every edge, the lengths along it of the holes that are nearest to it."""
+    lines = [LineString(edge.points) for edge in piece.edges]
+    places: list[list[float]] = [[] for _ in lines]
+    for item in piece.ink:
+        if isinstance(item, Circle) and item.layer == "HOLE":
+            hole = Point(item.centre)
+            e = min(range(len(lines)), key=lambda e: lines[e].distance(hole))
+            places[e].append(lines[e].project(hole))
+    return places
+
+
+def _edges(
+    piece: Piece, part: _Part, holes: list[list[float]], where: str
+) -> tuple[list[Edge], list[EdgeText]]:
     """The net edges of a part in order, those of the splits without a line; and the words along them.
 
     A stretch of an edge keeps its match marks, holes and angles.
@@ -199,16 +212,13 @@ def _edges(piece: Piece, part: _Part, where: str) -> tuple[list[Edge], list[Edge
     outline = LineString(part.net.exterior.coords)
     found: list[tuple[float, Edge, list[EdgeText]]] = []
     reach = part.net.buffer(NEAR_MM)
-    holes = [Point(x.centre) for x in piece.ink if isinstance(x, Circle) and x.layer == "HOLE"]
     whole = [LineString(edge.points) for edge in piece.edges]
-    nearest = [min(range(len(whole)), key=lambda e: whole[e].distance(hole)) for hole in holes]
     for e, edge in enumerate(piece.edges):
         for s0, s1 in _stretches(whole[e], reach):
             middle = whole[e].interpolate(0.5 * (s0 + s1))
             if outline.distance(middle) > 2 * NEAR_MM:
                 continue
-            own = [h for h, k in zip(holes, nearest, strict=True) if k == e]
-            count = sum(s0 <= whole[e].project(hole) < s1 for hole in own) if edge.holes else 0
+            count = sum(s0 <= at < s1 for at in holes[e]) if edge.holes else 0
             stretch = replace(
                 edge,
                 points=_between(edge.points, s0, s1),
@@ -286,13 +296,14 @@ def _registers(edge: Edge, cut: Polygon, frame: Array) -> list[Ink]:
     ahead = ahead / max(float(np.linalg.norm(ahead)), 1e-300)
     # From one and the same end, whichever way the part runs round it; cuts run along the frame.
     turned = float(ahead @ frame.sum(axis=0)) < 0.0
+    room = cut.buffer(-NEAR_MM)
     marks: list[Ink] = []
     for share in shares:
         at = edge.length * (1.0 - share if turned else share)
         middle = at_lengths(edge.points, np.array([at]))[0]
         for way in (ahead, np.array([-ahead[1], ahead[0]])):
             arm = LineString([middle - REGISTER_MM * way, middle + REGISTER_MM * way])
-            for stretch in shapely.get_parts(arm.intersection(cut.buffer(-NEAR_MM))):
+            for stretch in shapely.get_parts(arm.intersection(room)):
                 if isinstance(stretch, LineString) and stretch.length > 1.0:
                     marks.append(Polyline(layer="NOTCH", points=np.array(stretch.coords)))
         edge.notches.append((at, 1))
@@ -321,7 +332,7 @@ def _clipped(ink: list[Ink], shape: Polygon) -> list[Ink]:
         if isinstance(item, Polyline):
             made += [
                 replace(item, points=points, closed=item.closed and whole)
-                for points, whole in _within(item.points, item.closed, shape)
+                for points, whole in stretches_in(item.points, item.closed, shape, LEAST_MM)
             ]
         elif isinstance(item, Circle):
             if shape.contains(Point(item.centre).buffer(item.radius)):
@@ -341,24 +352,3 @@ def _halved(piece: Piece, parts: list[_Part]) -> list[str]:
         return []
     what = "a hole lies" if count == 1 else f"{count} holes lie"
     return [f"{what} on the split of '{piece.name}': punch there once the parts are joined"]
-
-
-def _within(points: Array, closed: bool, shape: Polygon) -> Iterator[tuple[Array, bool]]:
-    """The stretches of a line in a shape, and whether that is all of it."""
-    line = LineString(_closed(points) if closed else points)
-    if shape.covers(line):
-        yield points, True
-        return
-    for part in shapely.get_parts(shapely.line_merge(line.intersection(shape))):
-        if isinstance(part, LineString) and part.length > 0.5:
-            yield np.array(part.coords), False
-
-
-def _closed(points: Array) -> Array:
-    return np.vstack([points, points[:1]])
-
-
-def _polygons(shape: BaseGeometry) -> list[Polygon]:
-    if isinstance(shape, Polygon):
-        return [] if shape.is_empty else [shape]
-    return [p for p in shapely.get_parts(shape) if isinstance(p, Polygon)]

@@ -3,7 +3,7 @@
 import numpy as np
 import pytest
 from shapely import union_all
-from shapely.geometry import LineString, Polygon
+from shapely.geometry import LineString, Point, Polygon
 
 from flatten.errors import BadInput
 from flatten.guide.build import build_guide
@@ -13,7 +13,7 @@ from flatten.template.build import build_templates
 from flatten.template.spec import TemplateSpec
 
 
-def made(forms, choice, family="foam", *, face="face", grain=90.0, **spec):
+def made(forms, choice, family="foam", *, face="face", **spec):
     """Templates of a board of 400 by 300 in one panel, split."""
     panel, flat = forms.rectangle(400.0, 300.0)
     flat_set = forms.join([(panel, flat)], [], forms.material(family, t=5.0))
@@ -72,8 +72,6 @@ def test_register_marks_of_both_parts_lie_on_each_other(forms, family, face):
 
 
 def _points(edge):
-    from shapely.geometry import Point
-
     line = LineString(edge.points)
     return [Point(line.interpolate(at).coords[0]) for at, _ in edge.notches]
 
